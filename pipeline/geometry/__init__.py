@@ -1,0 +1,1 @@
+"""Algorithms on arrays: shapes and units in every docstring, no files, no recipes, no operators."""

@@ -1,0 +1,75 @@
+"""How dense and how noisy a set of points is: the two lengths that every default scales with."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from pipeline.part import FloatArray
+
+SAMPLE = 8_000
+AREAL_NEIGHBOURS = 16
+QUADRIC_NEIGHBOURS = 40
+
+
+def point_spacing(points: FloatArray, tree: cKDTree | None = None) -> float:
+    """Typical distance between neighbouring points on the surface.
+
+    The side of the square of surface that one point stands for, from the disc that holds the 16 nearest
+    neighbours; the median over a sample, so that strays do not count.
+
+    Parameters
+    ----------
+    points : (n, 3), millimetres, n >= 2
+    tree : a k-d tree of ``points`` when there is one already
+
+    Returns
+    -------
+    Spacing in millimetres; 0.0 when all points coincide.
+    """
+    neighbours = min(AREAL_NEIGHBOURS, len(points) - 1)
+    if neighbours < 1:
+        raise ValueError("spacing needs at least two points")
+    tree = tree if tree is not None else cKDTree(points)
+    distance, _ = tree.query(_sample(points), k=[neighbours + 1], workers=-1)
+    return float(np.median(distance) * np.sqrt(np.pi / neighbours))
+
+
+def noise_level(points: FloatArray, tree: cKDTree | None = None) -> float:
+    """Standard deviation of the points about the smooth surface through them.
+
+    Residuals of least-squares quadrics over the 40 nearest neighbours of a sample, corrected for the six
+    coefficients; the median over the sample, so that edges and strays do not count.
+
+    Parameters
+    ----------
+    points : (n, 3), millimetres
+
+    Returns
+    -------
+    Millimetres; 0.0 when there are too few points to tell.
+    """
+    neighbours = min(QUADRIC_NEIGHBOURS, len(points))
+    if neighbours < 12:
+        return 0.0
+    tree = tree if tree is not None else cKDTree(points)
+    sample = _sample(points)[:2_000]
+    _, index = tree.query(sample, k=neighbours, workers=-1)
+    patches = points[index] - sample[:, None, :]
+    patches = patches - patches.mean(axis=1, keepdims=True)
+    _, frames = np.linalg.eigh(np.einsum("nki,nkj->nij", patches, patches))
+    local = np.einsum("nki,nij->nkj", patches, frames)
+    height, u, v = local[..., 0], local[..., 1], local[..., 2]
+    reach = np.maximum(np.abs(local[..., 1:]).max(axis=(1, 2)), np.finfo(float).tiny)[:, None]
+    u, v = u / reach, v / reach
+    design = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=-1)
+    basis, _ = np.linalg.qr(design)
+    residual = height - np.einsum("nki,nji,nj->nk", basis, basis, height)
+    return float(np.median(np.sqrt((residual**2).sum(axis=1) / (neighbours - 6))))
+
+
+def _sample(points: FloatArray) -> FloatArray:
+    """An even choice of at most SAMPLE points: the same points in, the same sample out."""
+    if len(points) <= SAMPLE:
+        return points
+    return points[np.random.default_rng(0).choice(len(points), SAMPLE, replace=False)]

@@ -1,0 +1,120 @@
+"""Read this first: what a stage is.
+
+A stage is a frozen pydantic model. Its fields are its parameters (each with a docstring: unit, effect),
+its one method ``run`` is the work. It takes a part and gives a new part, never changing the one it was
+given. What it learns on the way it tells the context: a measure, a warning, or that the job must stop.
+"""
+
+from __future__ import annotations
+
+from abc import abstractmethod
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import MappingProxyType
+from typing import ClassVar, Literal, NoReturn
+
+import numpy as np
+from pydantic import BaseModel, ConfigDict
+
+from pipeline.errors import JobStopped, Outcome
+from pipeline.part import Form, Part
+
+MeasureUnit = Literal["mm", "mm2", "mm3", "count", "percent", "deg", "ratio", "per_mm2"]
+
+
+@dataclass(frozen=True, slots=True)
+class Measure:
+    """A number that a stage promises to record, declared so that limits can be checked before the night."""
+
+    unit: MeasureUnit
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """Why a job is not simply accepted, in words for the operator."""
+
+    outcome: Outcome
+    code: str
+    text: str
+    remedy: str
+    capture: str | None = None
+
+
+@dataclass(slots=True)
+class StageContext:
+    """What a stage may use of the world around it, and nothing else.
+
+    Attributes
+    ----------
+    rng : the job's random numbers; the same seed for the same captures and recipe
+    folder : where the job's files are written
+    """
+
+    rng: np.random.Generator
+    folder: Path
+    declared: Mapping[str, Measure]
+    measures: dict[str, float] = field(default_factory=dict)
+    warnings: list[str] = field(default_factory=list)
+    reasons: list[Reason] = field(default_factory=list)
+
+    def measure(self, name: str, value: float) -> None:
+        """Record a declared measure. A value that is not finite is a defect of the stage."""
+        if name not in self.declared:
+            raise KeyError(f"measure {name!r} is not declared by the stage")
+        if not np.isfinite(value):
+            raise ValueError(f"measure {name!r} is {value}")
+        self.measures[name] = float(value)
+
+    def warn(self, text: str) -> None:
+        """Something worth reading that changes no outcome."""
+        self.warnings.append(text)
+
+    def doubt(self, code: str, text: str, remedy: str, capture: str | None = None) -> None:
+        """The work goes on, but a person must look: the job can no longer be accepted, only ``review``."""
+        self.reasons.append(Reason(Outcome.REVIEW, code, text, remedy, capture))
+
+    def stop(self, outcome: Outcome, code: str, text: str, remedy: str, capture: str | None = None) -> NoReturn:
+        """End the job here with an outcome, the reason and the remedy."""
+        raise JobStopped(outcome, code, text, remedy, capture)
+
+
+class Stage(BaseModel):
+    """One step of the chain. Subclasses add ``stage: Literal["their-name"]``, parameters and ``run``."""
+
+    model_config = ConfigDict(
+        frozen=True, extra="forbid", strict=True, allow_inf_nan=False, use_attribute_docstrings=True
+    )
+
+    takes: ClassVar[Form]
+    gives: ClassVar[Form]
+    measures: ClassVar[Mapping[str, Measure]] = MappingProxyType({})
+
+    stage: str
+
+    @abstractmethod
+    def run(self, part: Part, context: StageContext) -> Part:
+        """Do the work: a new part. Raises JobStopped through ``context.stop``."""
+
+    @classmethod
+    def all_measures(cls) -> dict[str, Measure]:
+        """The stage's own measures and those that the runner takes around every stage."""
+        return {**SIZE_MEASURES, **cls.measures}
+
+
+SIZE_MEASURES: Mapping[str, Measure] = MappingProxyType(
+    {
+        f"{name}_{when}_{unit}": Measure(unit, f"{text} {when} the stage")
+        for when in ("before", "after")
+        for name, unit, text in (
+            ("points", "count", "points kept of all captures"),
+            ("faces", "count", "triangles"),
+            ("area", "mm2", "area of the surface"),
+            ("volume", "mm3", "volume, where the surface is closed"),
+            ("extent_x", "mm", "size along x"),
+            ("extent_y", "mm", "size along y"),
+            ("extent_z", "mm", "size along z"),
+        )
+    }
+)
