@@ -90,6 +90,10 @@ class Stage(BaseModel):
     takes: ClassVar[Form]
     gives: ClassVar[Form]
     measures: ClassVar[Mapping[str, Measure]] = MappingProxyType({})
+    alters: ClassVar[bool] = True
+    """False for stages that only look, or write."""
+    finishing: ClassVar[bool] = False
+    """True for stages that judge or write the finished mesh: nothing may change it after them."""
 
     stage: str
 

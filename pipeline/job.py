@@ -1,0 +1,81 @@
+"""A job: one part's captures with their ticket, as an operator dropped them."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.document import nearest
+from pipeline.errors import ConfigurationError, Mistake, UsageError
+from pipeline.formats import CAPTURE_SUFFIXES
+from pipeline.ticket import TICKET_FILE, Ticket, load_ticket
+
+_TEXT_FOR_PEOPLE = {"readme", "notes", "note"}
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """Name, ticket and capture files; nothing of the files has been read but the ticket."""
+
+    name: str
+    captures: tuple[Path, ...]
+    ticket: Ticket
+    ignored: tuple[str, ...] = ()
+
+    @property
+    def part(self) -> str:
+        return self.ticket.part or self.name
+
+
+def load_job(path: Path) -> Job:
+    """A job from its folder, or from a single capture file.
+
+    Raises
+    ------
+    UsageError
+        When there is no such folder or file, or it holds no capture.
+    ConfigurationError
+        When the ticket has mistakes, or speaks of captures that are not there.
+    """
+    if path.is_symlink() or not path.exists():
+        what = "is a symbolic link" if path.is_symlink() else "does not exist"
+        raise UsageError(f"{path} {what}.", "Give a folder with captures, or one capture file.")
+    if not path.is_dir():
+        return Job(job_name(path.stem), (path,), Ticket())
+    captures, ignored = [], []
+    for entry in sorted(path.iterdir()):
+        if entry.name.startswith(".") or entry.name == TICKET_FILE:
+            continue
+        (captures if _is_capture(entry) else ignored).append(entry)
+    if not captures:
+        kinds = " ".join(sorted(CAPTURE_SUFFIXES))
+        raise UsageError(f"{path} holds no capture.", f"Export the captures into it as one of: {kinds}.")
+    ticket = Ticket()
+    if (path / TICKET_FILE).exists():
+        ticket = load_ticket(path / TICKET_FILE)
+        _same_names(path / TICKET_FILE, ticket, [capture.name for capture in captures])
+    return Job(job_name(path.name), tuple(captures), ticket, tuple(entry.name for entry in ignored))
+
+
+def job_name(name: str) -> str:
+    """The name as a folder may carry it on any share: no separators, no control characters, no leading point."""
+    clean = re.sub(r'[\x00-\x1f\x7f/\\:*?"<>|]', "_", name).strip(" .")
+    return clean[:120] or "job"
+
+
+def _is_capture(entry: Path) -> bool:
+    return entry.suffix.lower() in CAPTURE_SUFFIXES and entry.stem.lower() not in _TEXT_FOR_PEOPLE
+
+
+def _same_names(file: Path, ticket: Ticket, present: list[str]) -> None:
+    missing = [name for name in ticket.captures if name not in present]
+    if missing:
+        lines = file.read_text(encoding="utf-8-sig").splitlines()
+        raise ConfigurationError([_not_there(str(file), name, lines, present) for name in missing])
+
+
+def _not_there(file: str, name: str, lines: list[str], present: list[str]) -> Mistake:
+    line = next((i for i, text in enumerate(lines, 1) if name in text), 1)
+    there = f" Captures here: {', '.join(present)}"
+    return Mistake(file, line, f"captures.{name}", f"there is no such capture.{nearest(name, present)}{there}")

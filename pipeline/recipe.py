@@ -1,0 +1,156 @@
+"""The recipe: the chain of stages, their parameters, and the limits a result must keep."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Literal
+
+from pydantic import Field, model_validator
+
+from pipeline.document import Document, WrittenByPeople, load, nearest, validate
+from pipeline.errors import ConfigurationError, Mistake, UsageError
+from pipeline.part import Unit
+from pipeline.stages import STAGES, AnyStage
+from pipeline.stages.meshing import Meshing
+from pipeline.storage import shipped
+
+
+class Limit(WrittenByPeople):
+    """A bound on a measure, with the outcome that breaking it brings."""
+
+    measure: str
+    """``stage.measure``, as ``nightmill stages`` lists them."""
+
+    min: float | None = None
+    """Smallest allowed value."""
+
+    max: float | None = None
+    """Largest allowed value."""
+
+    otherwise: Literal["review", "rescan"] = "review"
+    """Outcome when the value is beyond the limit."""
+
+    @model_validator(mode="after")
+    def _is_a_bound(self) -> Limit:
+        if self.min is None and self.max is None:
+            raise ValueError("a limit needs min, max or both")
+        if self.min is not None and self.max is not None and self.min > self.max:
+            raise ValueError(f"min {self.min:g} is larger than max {self.max:g}")
+        return self
+
+    def broken_by(self, value: float) -> str | None:
+        """What is wrong with the value, or None."""
+        if self.min is not None and value < self.min:
+            return f"is {value:.6g}, below the limit of {self.min:g}"
+        if self.max is not None and value > self.max:
+            return f"is {value:.6g}, above the limit of {self.max:g}"
+        return None
+
+
+class Recipe(WrittenByPeople):
+    """A chain of stages and the limits on their measures."""
+
+    recipe: Literal[1]
+    """Version of the recipe format."""
+
+    name: str = Field(pattern=r"^[\w][\w .-]{0,63}$")
+    """Name used in manifests, tickets and reports."""
+
+    description: str | None = None
+    """What the recipe is for, one sentence."""
+
+    unit: Unit | None = None
+    """Unit of the captures' files where the ticket says nothing; millimetres where neither does."""
+
+    stages: tuple[AnyStage, ...] = Field(min_length=1, max_length=50)
+    """The steps, first to last."""
+
+    limits: tuple[Limit, ...] = Field(default=(), max_length=200)
+    """Bounds that a result must keep."""
+
+
+def load_recipe(path: Path) -> Recipe:
+    """A recipe from its file, complete and consistent.
+
+    Where the chain goes from captures to the mesh without saying how, `meshing` with its defaults is put in
+    between; the manifest shows it.
+
+    Raises
+    ------
+    ConfigurationError
+        With every mistake, its line and what is allowed.
+    """
+    document = load(path)
+    recipe = validate(document, Recipe)
+    mistakes = [*_order_mistakes(recipe, document), *_limit_mistakes(recipe, document)]
+    if mistakes:
+        raise ConfigurationError(mistakes)
+    return recipe.model_copy(update={"stages": _with_meshing(recipe.stages)})
+
+
+def find_recipe(name: str) -> Path:
+    """The file of a recipe given as a path or as the name of one that the program ships."""
+    path = Path(name)
+    if path.is_file():
+        return path
+    known = sorted(file.stem for file in recipe_files())
+    if name in known:
+        return shipped("configs") / f"{name}.yaml"
+    raise UsageError(f"There is no recipe {name!r}.{nearest(name, known)}", f"Give a file, or one of: {', '.join(known)}.")
+
+
+def recipe_files() -> list[Path]:
+    """The recipes that the program ships."""
+    return sorted(path for path in shipped("configs").glob("*.yaml") if not path.name.startswith("site"))
+
+
+def _with_meshing(stages: tuple[AnyStage, ...]) -> tuple[AnyStage, ...]:
+    for i, stage in enumerate(stages):
+        if stage.takes == "mesh":
+            return (*stages[:i], Meshing(), *stages[i:])
+        if stage.gives == "mesh":
+            return stages
+    return stages
+
+
+def _order_mistakes(recipe: Recipe, document: Document) -> list[Mistake]:
+    stages = _with_meshing(recipe.stages)
+    shift = len(stages) - len(recipe.stages)
+    mistakes: list[Mistake] = []
+    form, meshed_by = "captures", ""
+    for i, stage in enumerate(recipe.stages):
+        if stage.takes == "captures" and form == "mesh":
+            text = f"{stage.stage} works on the captures and must stand before {meshed_by}"
+            mistakes.append(document.mistake(("stages", i), text))
+            continue
+        if form == "captures" and "mesh" in (stage.takes, stage.gives):
+            meshed_by = f"{stage.stage} (line {document.line(('stages', i))})"
+            form = "mesh"
+    last_change = max((i for i, s in enumerate(stages) if s.takes == "mesh" and s.alters), default=-1)
+    last_place = {s.stage: i for i, s in enumerate(stages) if s.takes == "mesh" and s.finishing}
+    for name, i in last_place.items():
+        if i < last_change:
+            changer = stages[last_change].stage
+            what = "writes" if name == "export" else "judges"
+            text = f"{name} {what} a mesh that {changer} (line {document.line(('stages', last_change - shift))}) still changes"
+            mistakes.append(document.mistake(("stages", i - shift), f"{text}: put it after {changer}"))
+    return mistakes
+
+
+def _limit_mistakes(recipe: Recipe, document: Document) -> list[Mistake]:
+    given = {
+        f"{stage.stage}.{name}" for stage in _with_meshing(recipe.stages) for name in type(stage).all_measures()
+    }
+    known = {f"{name}.{measure}" for name, stage in STAGES.items() for measure in stage.all_measures()}
+    mistakes: list[Mistake] = []
+    for i, limit in enumerate(recipe.limits):
+        if limit.measure in given:
+            continue
+        stage = limit.measure.split(".")[0]
+        if limit.measure in known:
+            text = f"no stage of this recipe gives {limit.measure}: add the stage {stage} or drop the limit"
+        else:
+            text = f"no stage gives a measure {limit.measure!r}.{nearest(limit.measure, sorted(known))}"
+            text += f" See: nightmill stages {stage}" if stage in STAGES else " Write stage.measure."
+        mistakes.append(document.mistake(("limits", i, "measure"), text))
+    return mistakes
