@@ -1,0 +1,75 @@
+"""The borders of an open mesh, as ordered loops of vertices."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.geometry.edges import Edges, corner_fans, edges_of
+from pipeline.part import IndexArray
+
+
+def boundary_loops(faces: IndexArray, edges: Edges | None = None, fans: IndexArray | None = None) -> list[IndexArray]:
+    """The borders of a mesh.
+
+    Each loop runs along the half-edges of the faces beside it (surface on its left seen from outside), so a
+    patch that fills it must run against it. Two borders that touch in one vertex are two loops, for a loop is
+    followed from fan to fan and not from vertex to vertex. Where the faces at a border are not oriented
+    alike, the loop follows one of the two directions.
+
+    Parameters
+    ----------
+    faces : (m, 3), no face naming a vertex twice
+    edges, fans : of the same faces, when there are any already
+
+    Returns
+    -------
+    One array of vertices a loop, in order, the first not repeated; longest loop first.
+    """
+    if len(faces) == 0:
+        return []
+    edges = edges if edges is not None else edges_of(faces)
+    fans = fans if fans is not None else corner_fans(faces, edges)
+    halves = edges.boundary_halves
+    if len(halves) == 0:
+        return []
+    ends = halves - halves % 3 + (halves % 3 + 1) % 3
+    starts_at, ends_at = fans[halves].tolist(), fans[ends].tolist()
+    vertex_of_fan = dict(zip(starts_at + ends_at, faces.reshape(-1)[np.append(halves, ends)].tolist(), strict=True))
+    loops = [
+        np.array([vertex_of_fan[fan] for fan in loop], np.int32)
+        for loop in _walk(list(zip(starts_at, ends_at, strict=True)))
+    ]
+    return sorted(loops, key=lambda loop: (-len(loop), int(loop.min())))
+
+
+def _walk(links: list[tuple[int, int]]) -> list[list[int]]:
+    """Closed walks that use every link once, along its direction where possible."""
+    leaving: dict[int, list[int]] = {}
+    arriving: dict[int, list[int]] = {}
+    for number, (begin, end) in enumerate(links):
+        leaving.setdefault(begin, []).append(number)
+        arriving.setdefault(end, []).append(number)
+    used = [False] * len(links)
+    loops = []
+    for number, (begin, end) in enumerate(links):
+        if used[number]:
+            continue
+        used[number] = True
+        loop, here = [begin], end
+        while here != begin:
+            loop.append(here)
+            onward = _unused(leaving.get(here, []), used)
+            if onward is not None:
+                here = links[onward][1]
+            else:
+                onward = _unused(arriving.get(here, []), used)
+                if onward is None:
+                    break  # a border that runs into an edge of many faces has no other end
+                here = links[onward][0]
+            used[onward] = True
+        loops.append(loop)
+    return loops
+
+
+def _unused(candidates: list[int], used: list[bool]) -> int | None:
+    return next((number for number in candidates if not used[number]), None)

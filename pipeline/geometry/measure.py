@@ -1,0 +1,87 @@
+"""Area, volume, centroid and inertia of triangle meshes."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.part import FloatArray, IndexArray
+
+
+def face_vectors(vertices: FloatArray, faces: IndexArray) -> FloatArray:
+    """(m, 3) cross products of two sides: normal to each face, as long as twice its area (mm2)."""
+    a, b, c = (vertices[faces[:, k]] for k in range(3))
+    return np.cross(b - a, c - a)
+
+
+def face_areas(vertices: FloatArray, faces: IndexArray) -> FloatArray:
+    """(m,) areas, mm2."""
+    areas: FloatArray = np.linalg.norm(face_vectors(vertices, faces), axis=1) / 2
+    return areas
+
+
+def area(vertices: FloatArray, faces: IndexArray) -> float:
+    """Area of the surface, mm2."""
+    return float(face_areas(vertices, faces).sum())
+
+
+def face_volumes(vertices: FloatArray, faces: IndexArray, origin: FloatArray) -> FloatArray:
+    """(m,) signed volumes of the tetrahedra from ``origin`` to each face, mm3."""
+    a, b, c = (vertices[faces[:, k]] - origin for k in range(3))
+    volumes: FloatArray = np.einsum("ni,ni->n", a, np.cross(b, c)) / 6
+    return volumes
+
+
+def volume(vertices: FloatArray, faces: IndexArray) -> float:
+    """Signed volume by the divergence theorem, mm3; positive when the faces point outwards.
+
+    On an open surface it depends on the origin, which is the middle of the vertices' box: then only its
+    sign means something, and only for nearly closed surfaces.
+    """
+    if len(faces) == 0:
+        return 0.0
+    return float(face_volumes(vertices, faces, _middle(vertices, faces)).sum())
+
+
+def extents(points: FloatArray) -> FloatArray:
+    """(3,) size along x, y and z, mm."""
+    return np.ptp(points, axis=0) if len(points) else np.zeros(3)
+
+
+def centroid(vertices: FloatArray, faces: IndexArray) -> FloatArray:
+    """(3,) centre of the enclosed volume, mm; of a closed surface."""
+    origin = _middle(vertices, faces)
+    weight = face_volumes(vertices, faces, origin)
+    moment = weight @ (vertices[faces] - origin).sum(axis=1) / 4
+    centre: FloatArray = origin + moment / weight.sum()
+    return centre
+
+
+def inertia(vertices: FloatArray, faces: IndexArray) -> FloatArray:
+    """(3, 3) inertia about the centroid for density 1 (mm5) of the volume that a closed surface encloses.
+
+    Sum over tetrahedra of their second moments: the integral of x x^T over a tetrahedron with one corner at
+    the origin is V/20 (sum of a a^T over the corners + s s^T), s the sum of the corners.
+    """
+    centre = centroid(vertices, faces)
+    corners = vertices[faces] - centre
+    weight = face_volumes(vertices, faces, centre)
+    total = corners.sum(axis=1)
+    second = np.einsum("n,nki,nkj->ij", weight, corners, corners) + np.einsum("n,ni,nj->ij", weight, total, total)
+    second /= 20
+    tensor: FloatArray = np.trace(second) * np.eye(3) - second
+    return tensor
+
+
+def corner_angles(vertices: FloatArray, faces: IndexArray) -> FloatArray:
+    """(m, 3) angles at the corners of each face, radians."""
+    sides = vertices[faces[:, (1, 2, 0)]] - vertices[faces]
+    back = -sides[:, (2, 0, 1)]
+    across = np.linalg.norm(np.cross(sides, back), axis=2)
+    angles: FloatArray = np.arctan2(across, np.einsum("nki,nki->nk", sides, back))
+    return angles
+
+
+def _middle(vertices: FloatArray, faces: IndexArray) -> FloatArray:
+    used = vertices[faces].reshape(-1, 3)
+    middle: FloatArray = (used.min(axis=0) + used.max(axis=0)) / 2
+    return middle

@@ -1,0 +1,159 @@
+"""Mending a mesh without inventing surface: what is counted by ``topology`` and can be put right in place."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from pipeline.geometry.edges import connected, corner_fans, edges_of
+from pipeline.geometry.topology import degenerate_faces, duplicate_faces, inspect
+from pipeline.part import BoolArray, FloatArray, IndexArray, Mesh
+
+PASSES = 10
+NEEDLE = 1e-6
+"""A degenerate face whose shortest side is below this times its longest is a needle, others are caps."""
+
+
+def without_faces(mesh: Mesh, drop: BoolArray) -> Mesh:
+    """The mesh without some faces (m,) and without vertices that no face uses."""
+    return used_only(replace(mesh, faces=mesh.faces[~drop], filled=mesh.filled[~drop]))
+
+
+def used_only(mesh: Mesh) -> Mesh:
+    """The mesh without vertices that no face uses."""
+    used = np.zeros(len(mesh.vertices), bool)
+    used[mesh.faces] = True
+    if used.all():
+        return mesh
+    position = np.cumsum(used, dtype=np.int32) - 1
+    colours = None if mesh.colours is None else mesh.colours[used]
+    return replace(mesh, vertices=mesh.vertices[used], faces=position[mesh.faces], colours=colours)
+
+
+def without_duplicates(mesh: Mesh) -> Mesh:
+    """Each face once. Of two that look opposite ways both go where the surface closes without them."""
+    doubled = duplicate_faces(mesh.faces)
+    if not doubled.any():
+        return mesh
+    _, group = np.unique(np.sort(mesh.faces, axis=1), axis=0, return_inverse=True)
+    opposed = (np.bincount(group, weights=_parity(mesh.faces)) == 0)[group[~doubled]]
+    single = without_faces(mesh, doubled)
+    edges = edges_of(single.faces)
+    at_side = edges.faces_count[edges.of_half].reshape(-1, 3)
+    return without_faces(single, opposed & (np.median(at_side, axis=1) != 2))
+
+
+def without_degenerates(mesh: Mesh) -> Mesh:
+    """Faces without area taken out so that the surface stays closed.
+
+    A face that names a vertex twice is dropped. A needle loses its shortest side (the two ends become one
+    vertex), a cap has its longest side turned into the other diagonal of the two faces beside it. What
+    neither can mend without making an edge of three faces stays.
+    """
+    stuck: set[tuple[int, ...]] = set()
+    for _ in range(PASSES):
+        bad, proper = degenerate_faces(mesh.vertices, mesh.faces)
+        if not proper.all():
+            mesh = without_faces(mesh, ~proper)
+            continue
+        todo = [int(face) for face in np.flatnonzero(bad) if tuple(mesh.faces[face]) not in stuck]
+        if not todo:
+            break
+        faces = mesh.faces.copy()
+        for face in todo:
+            if len(set(faces[face])) == 3 and not (
+                _collapse(mesh.vertices, faces, face) or _flip(mesh.vertices, faces, face)
+            ):
+                stuck.add(tuple(faces[face]))
+        mesh = replace(mesh, faces=faces)
+    return used_only(mesh)
+
+
+def oriented(mesh: Mesh) -> Mesh:
+    """Faces that hang together turned alike, closed pieces turned outwards.
+
+    Orientation is spread over the double cover of the faces' graph: each face stands once as it is and once
+    turned over, neighbours are linked where they agree. A piece that is one-sided (a Moebius band) links the
+    two and is left as it is. The turn that changes fewer faces is taken; then closed pieces that enclose a
+    negative volume are turned, unless they are cavities inside another piece.
+    """
+    faces = mesh.faces.copy()
+    edges = edges_of(faces)
+    pairs = edges.pairs
+    pairs = pairs[edges.faces_count[edges.of_half[pairs[:, 0]]] == 2]
+    one, other = pairs[:, 0] // 3, pairs[:, 1] // 3
+    agree = edges.forward[pairs[:, 0]] != edges.forward[pairs[:, 1]]
+    count = len(faces)
+    if not agree.all():
+        begin = np.concatenate([one, one + count])
+        end = np.concatenate([np.where(agree, other, other + count), np.where(agree, other + count, other)])
+        label = connected(2 * count, begin, end)
+        asis, turned = label[:count], label[count:]
+        sizes = np.bincount(asis, minlength=int(label.max()) + 1)
+        turn = (sizes[turned] > sizes[asis]) | ((sizes[turned] == sizes[asis]) & (turned < asis))
+        faces[turn] = faces[turn][:, ::-1]
+    report = inspect(mesh.vertices, faces)
+    inward = np.array([component.inside_out for component in report.components], bool)[report.component_of_face]
+    faces[inward] = faces[inward][:, ::-1]
+    return replace(mesh, faces=faces)
+
+
+def with_fans_split(mesh: Mesh) -> Mesh:
+    """A vertex of its own for every further fan of faces that meets another in a single vertex."""
+    fans = corner_fans(mesh.faces, edges_of(mesh.faces))
+    corners = mesh.faces.reshape(-1)
+    vertex_of = np.zeros(int(fans.max(initial=-1)) + 1, np.int32)
+    vertex_of[fans] = corners
+    first = np.zeros(len(vertex_of), bool)
+    first[np.unique(vertex_of, return_index=True)[1]] = True
+    if first.all():
+        return mesh
+    extra = vertex_of[~first]
+    new = vertex_of.copy()
+    new[~first] = len(mesh.vertices) + np.arange(len(extra), dtype=np.int32)
+    colours = None if mesh.colours is None else np.concatenate([mesh.colours, mesh.colours[extra]])
+    vertices = np.concatenate([mesh.vertices, mesh.vertices[extra]])
+    return replace(mesh, vertices=vertices, faces=new[fans].reshape(-1, 3), colours=colours)
+
+
+def _parity(faces: IndexArray) -> FloatArray:
+    """(m,) +1 where the corners are an even permutation of their sorted order, -1 where odd."""
+    a, b, c = (faces[:, k] for k in range(3))
+    return np.where((a < b).astype(int) + (b < c) + (c < a) == 2, 1.0, -1.0)
+
+
+def _collapse(vertices: FloatArray, faces: IndexArray, face: int) -> bool:
+    """Merge the ends of a needle's shortest side in place; False where that would not stay manifold."""
+    corners = faces[face]
+    sides = np.linalg.norm(vertices[corners] - vertices[np.roll(corners, -1)], axis=1)
+    short = int(np.argmin(sides))
+    if sides[short] > NEEDLE * sides.max():
+        return False
+    keep, gone = (int(vertex) for vertex in (corners[short], corners[(short + 1) % 3]))
+    at_keep, at_gone = (faces == keep).any(axis=1), (faces == gone).any(axis=1)
+    both = faces[at_keep & at_gone]
+    across = set(both.reshape(-1)) - {keep, gone}
+    common = (set(faces[at_keep].reshape(-1)) & set(faces[at_gone].reshape(-1))) - {keep, gone}
+    if common != across or len(both) > 2:
+        return False
+    faces[faces == gone] = keep
+    return True
+
+
+def _flip(vertices: FloatArray, faces: IndexArray, face: int) -> bool:
+    """Turn a cap's longest side into the other diagonal in place; False where that diagonal is an edge already."""
+    corners = faces[face]
+    sides = np.linalg.norm(vertices[corners] - vertices[np.roll(corners, -1)], axis=1)
+    long = int(np.argmax(sides))
+    a, b, apex = (int(corners[(long + step) % 3]) for step in range(3))
+    beside = np.flatnonzero((faces == a).any(axis=1) & (faces == b).any(axis=1))
+    beside = beside[beside != face]
+    if len(beside) != 1:
+        return False
+    neighbour = int(beside[0])
+    far = next(int(vertex) for vertex in faces[neighbour] if vertex not in (a, b))
+    if far == apex or ((faces == apex).any(axis=1) & (faces == far).any(axis=1)).any():
+        return False
+    faces[face], faces[neighbour] = (apex, a, far), (apex, far, b)
+    return True

@@ -1,0 +1,96 @@
+"""Where a mesh passes through itself."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.geometry.edges import LongArray, edges_of
+from pipeline.geometry.native import open3d
+from pipeline.part import BoolArray, FloatArray, IndexArray
+
+TOUCH = 1e-7
+"""An edge pierces a face when both its ends are farther from the face's plane than this times the edge's length,
+and the point between them lies inside the face by this share: what is less is a touch."""
+
+
+def crossed_faces(vertices: FloatArray, faces: IndexArray, among: BoolArray | None = None) -> BoolArray:
+    """Which faces are pierced by an edge of the mesh, or have an edge that pierces another face.
+
+    Two triangles that cross do so along a segment that ends where an edge of one pierces the other, so
+    casting every edge as a ray against every face finds them all; faces that share a vertex with the edge
+    are its neighbours and do not count. Faces that lie flat on one another are not found.
+
+    Parameters
+    ----------
+    vertices : (n, 3), millimetres
+    faces : (m, 3)
+    among : (m,) faces to test; None tests all, otherwise only crossings that one of these takes part in
+
+    Returns
+    -------
+    (m,) bool
+    """
+    crossed = np.zeros(len(faces), bool)
+    if among is None:
+        _mark(vertices, faces, np.arange(len(faces)), np.arange(len(faces)), crossed)
+    elif among.any():
+        chosen = np.flatnonzero(among)
+        _mark(vertices, faces, chosen, np.arange(len(faces)), crossed)
+        _mark(vertices, faces, _near(vertices, faces, chosen), chosen, crossed)
+    return crossed
+
+
+def _mark(vertices: FloatArray, faces: IndexArray, piercing: LongArray, pierced: LongArray, crossed: BoolArray) -> None:
+    """Mark pairs of a face in ``piercing`` whose edge goes through a face in ``pierced``."""
+    edges = edges_of(faces[piercing])
+    ray, hit = _hits(vertices, edges.ends, faces[pierced])
+    hit = pierced[hit]
+    apart = ~(faces[hit][:, :, None] == edges.ends[ray][:, None, :]).any(axis=(1, 2))
+    ray, hit = ray[apart], hit[apart]
+    sure = _pierces(vertices[edges.ends[ray]], vertices[faces[hit]])
+    pierces = np.zeros(len(edges.ends), bool)
+    pierces[ray[sure]] = True
+    crossed[piercing[pierces[edges.of_half.reshape(-1, 3)].any(axis=1)]] = True
+    crossed[hit[sure]] = True
+
+
+def _hits(vertices: FloatArray, ends: LongArray, faces: IndexArray) -> tuple[LongArray, LongArray]:
+    """(k,) edges and (k,) faces that may meet, found in 32 bit."""
+    core = open3d().core
+    middle = (vertices.min(axis=0) + vertices.max(axis=0)) / 2
+    local = (vertices - middle).astype(np.float32)
+    scene = open3d().t.geometry.RaycastingScene()
+    scene.add_triangles(core.Tensor(local), core.Tensor(np.ascontiguousarray(faces, np.uint32)))
+    begin, end = local[ends[:, 0]], local[ends[:, 1]]
+    found = scene.list_intersections(core.Tensor(np.hstack([begin, end - begin])))
+    inside = found["t_hit"].numpy() < 1.001
+    return found["ray_ids"].numpy()[inside].astype(np.int64), found["primitive_ids"].numpy()[inside].astype(np.int64)
+
+
+def _pierces(segments: FloatArray, triangles: FloatArray) -> BoolArray:
+    """(k,) whether each segment (k, 2, 3) goes through its triangle (k, 3, 3), in 64 bit."""
+    begin, along = segments[:, 0], segments[:, 1] - segments[:, 0]
+    corner, u, v = triangles[:, 0], triangles[:, 1] - triangles[:, 0], triangles[:, 2] - triangles[:, 0]
+    normal = np.cross(u, v)
+    normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), np.finfo(float).tiny)
+    depth = np.einsum("ni,ni->n", corner - begin, normal)
+    rise = np.einsum("ni,ni->n", along, normal)
+    reach = TOUCH * np.linalg.norm(along, axis=1)
+    through = (np.abs(depth) > reach) & (np.abs(rise - depth) > reach) & (depth * (rise - depth) > 0)
+    share = np.divide(depth, rise, out=np.zeros_like(depth), where=through)
+    at = begin + share[:, None] * along - corner
+    uu, uv, vv = (np.einsum("ni,ni->n", one, other) for one, other in ((u, u), (u, v), (v, v)))
+    au, av = np.einsum("ni,ni->n", at, u), np.einsum("ni,ni->n", at, v)
+    scale = np.maximum(uu * vv - uv * uv, np.finfo(float).tiny)
+    s, t = (vv * au - uv * av) / scale, (uu * av - uv * au) / scale
+    inside: BoolArray = through & (s > TOUCH) & (t > TOUCH) & (s + t < 1 - TOUCH)
+    return inside
+
+
+def _near(vertices: FloatArray, faces: IndexArray, chosen: LongArray) -> LongArray:
+    """The other faces whose box meets the box of the chosen ones."""
+    low, high = vertices[faces[chosen]].min(axis=(0, 1)), vertices[faces[chosen]].max(axis=(0, 1))
+    corners = vertices[faces]
+    meets = ((corners.min(axis=1) <= high) & (corners.max(axis=1) >= low)).all(axis=1)
+    meets[chosen] = False
+    return np.flatnonzero(meets)

@@ -1,0 +1,240 @@
+"""What is wrong with a mesh, counted and located; nothing is believed, everything is counted."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.geometry.boundary import boundary_loops
+from pipeline.geometry.edges import Edges, LongArray, connected, corner_fans, edges_of, face_components
+from pipeline.geometry.measure import face_vectors, face_volumes
+from pipeline.part import BoolArray, FloatArray, IndexArray, Mesh
+
+FLAT = 1e-10
+"""A face is degenerate when twice its area is below this times its longest side squared."""
+PLACES = 8
+"""Coordinates kept for each kind of defect."""
+
+
+@dataclass(frozen=True, slots=True)
+class Component:
+    """One piece of surface, connected across edges.
+
+    ``genus`` is that of an orientable surface, the number of handles; it is -1 where the piece is not
+    manifold or not oriented alike and has none. ``volume`` (mm3) is signed, about the middle of the mesh.
+    """
+
+    faces_count: int
+    loops_count: int
+    euler_characteristic: int
+    genus: int
+    volume: float
+    closed: bool
+    cavity: bool
+    inside_out: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TopologyReport:
+    """Every defect counted; ``places`` has up to 8 coordinates (mm) for each kind that occurs.
+
+    Vertices that no face uses are left out. ``component_of_face`` numbers the component of each face (of those
+    that name three different vertices). ``nonmanifold_vertices`` have more than one fan of faces (edges
+    of many faces are counted by themselves). ``inside_out`` counts closed components that point inwards and
+    do not lie inside another one, where inwards is right: those are cavities.
+    """
+
+    vertices: int
+    edges: int
+    faces: int
+    boundary_edges: int
+    loops: tuple[IndexArray, ...]
+    nonmanifold_edges: int
+    nonmanifold_vertices: int
+    misoriented_edges: int
+    duplicate_faces: int
+    degenerate_faces: int
+    inside_out: int
+    euler_characteristic: int
+    components: tuple[Component, ...]
+    component_of_face: IndexArray
+    places: Mapping[str, FloatArray]
+
+    @property
+    def loops_count(self) -> int:
+        return len(self.loops)
+
+    @property
+    def genus(self) -> int:
+        """Handles of all components together; -1 when a component has no genus."""
+        each = [component.genus for component in self.components]
+        return -1 if -1 in each else sum(each)
+
+    @property
+    def manifold(self) -> bool:
+        return self.nonmanifold_edges == self.nonmanifold_vertices == 0
+
+    @property
+    def watertight(self) -> bool:
+        """Closed, manifold, oriented outwards, no degenerate or doubled face. Says nothing of self-intersection."""
+        defects = self.boundary_edges + self.misoriented_edges + self.duplicate_faces + self.degenerate_faces
+        return self.faces > 0 and self.manifold and defects + self.inside_out == 0
+
+
+def inspect_mesh(mesh: Mesh) -> TopologyReport:
+    """``inspect`` of a part's mesh."""
+    return inspect(mesh.vertices, mesh.faces)
+
+
+def inspect(vertices: FloatArray, faces: IndexArray) -> TopologyReport:
+    """Count and locate every defect of a mesh.
+
+    Parameters
+    ----------
+    vertices : (n, 3), millimetres
+    faces : (m, 3)
+
+    Returns
+    -------
+    Counts by the mesh's indices: vertices that only coincide are different vertices. A face that names a
+    vertex twice is degenerate and takes no part in the edges.
+    """
+    degenerate, proper = degenerate_faces(vertices, faces)
+    whole = faces[proper]
+    edges = edges_of(whole)
+    fans = corner_fans(whole, edges)
+    loops = boundary_loops(whole, edges, fans)
+    ends = vertices[edges.ends].mean(axis=1)
+    open_edges, crowded, against = edges.faces_count == 1, edges.faces_count > 2, misoriented_edges(edges)
+    split = _vertices_of_many_fans(whole, fans)
+    doubled = duplicate_faces(faces)
+    components, label = _components(vertices, whole, edges, fans, crowded | against)
+    used = np.unique(whole)
+    inside_out = [
+        vertices[whole[np.argmax(label == each), 0]] for each, piece in enumerate(components) if piece.inside_out
+    ]
+    centres = vertices[faces].mean(axis=1) if len(faces) else np.zeros((0, 3))
+    places = {
+        "boundary": ends[open_edges],
+        "nonmanifold-edge": ends[crowded],
+        "nonmanifold-vertex": vertices[split],
+        "misoriented": ends[against],
+        "duplicate": centres[doubled],
+        "degenerate": centres[degenerate],
+        "inside-out": np.array(inside_out),
+    }
+    return TopologyReport(
+        vertices=len(used),
+        edges=len(edges.ends),
+        faces=len(faces),
+        boundary_edges=int(open_edges.sum()),
+        loops=tuple(loops),
+        nonmanifold_edges=int(crowded.sum()),
+        nonmanifold_vertices=len(split),
+        misoriented_edges=int(against.sum()),
+        duplicate_faces=int(doubled.sum()),
+        degenerate_faces=int(degenerate.sum()),
+        inside_out=len(inside_out),
+        euler_characteristic=len(used) - len(edges.ends) + len(whole),
+        components=tuple(components),
+        component_of_face=label,
+        places={kind: _spread(where) for kind, where in places.items() if len(where)},
+    )
+
+
+def degenerate_faces(vertices: FloatArray, faces: IndexArray) -> tuple[BoolArray, BoolArray]:
+    """(m,) whether a face has no area, and (m,) whether it names three different vertices."""
+    proper = (faces != faces[:, (1, 2, 0)]).all(axis=1)
+    sides = vertices[faces] - vertices[faces[:, (1, 2, 0)]]
+    longest = np.einsum("nki,nki->nk", sides, sides).max(axis=1, initial=0.0)
+    return ~proper | (np.linalg.norm(face_vectors(vertices, faces), axis=1) <= FLAT * longest), proper
+
+
+def duplicate_faces(faces: IndexArray) -> BoolArray:
+    """(m,) True for each face whose three vertices an earlier face has already, turned either way."""
+    corners = np.sort(faces, axis=1).astype(np.int64)
+    order = np.lexsort((np.arange(len(faces)), corners[:, 2], corners[:, 1], corners[:, 0]))
+    doubled = np.zeros(len(faces), bool)
+    doubled[order[1:]] = (corners[order[1:]] == corners[order[:-1]]).all(axis=1)
+    return doubled
+
+
+def misoriented_edges(edges: Edges) -> BoolArray:
+    """(e,) True where an edge's two faces run along it in the same direction: one of them is turned over."""
+    pair = edges.faces_count == 2
+    against = np.zeros(len(pair), bool)
+    first = edges.first[pair]
+    against[pair] = edges.forward[edges.order[first]] == edges.forward[edges.order[first + 1]]
+    return against
+
+
+def winding_number(point: FloatArray, vertices: FloatArray, faces: IndexArray) -> float:
+    """How often closed faces wrap a point: 1 inside, 0 outside (solid angles: van Oosterom & Strackee 1983)."""
+    a, b, c = (vertices[faces[:, k]] - point for k in range(3))
+    la, lb, lc = (np.linalg.norm(side, axis=1) for side in (a, b, c))
+    triple = np.einsum("ni,ni->n", a, np.cross(b, c))
+    dots = np.einsum("ni,ni->n", a, b) * lc + np.einsum("ni,ni->n", b, c) * la + np.einsum("ni,ni->n", c, a) * lb
+    return float(np.arctan2(triple, la * lb * lc + dots).sum() / (2 * np.pi))
+
+
+def _components(
+    vertices: FloatArray, faces: IndexArray, edges: Edges, fans: IndexArray, bad_edges: BoolArray
+) -> tuple[list[Component], IndexArray]:
+    """The components, largest first, and the component of each face (m,)."""
+    if len(faces) == 0:
+        return [], np.zeros(0, np.int32)
+    label = face_components(faces, edges)
+    count = int(label.max()) + 1
+    rank = np.empty(count, np.int32)
+    rank[np.argsort(-np.bincount(label), kind="stable")] = np.arange(count, dtype=np.int32)
+    label = rank[label]
+    edge_label = label[edges.order[edges.first] // 3]
+    fan_label = np.zeros(int(fans.max()) + 1, np.int32)
+    fan_label[fans] = np.repeat(label, 3)
+
+    def tally(labels: IndexArray) -> LongArray:
+        return np.bincount(labels, minlength=count)
+
+    loops_of = tally(label[_one_half_of_each_loop(edges, fans) // 3])
+    faces_of, euler = tally(label), tally(fan_label) - tally(edge_label) + tally(label)
+    bad, is_open = tally(edge_label[bad_edges]) > 0, tally(edge_label[edges.faces_count == 1]) > 0
+    middle = (vertices[faces].min(axis=(0, 1)) + vertices[faces].max(axis=(0, 1))) / 2
+    size = np.bincount(label, weights=face_volumes(vertices, faces, middle), minlength=count)
+    found = []
+    for each in range(count):
+        closed = not (bad[each] or is_open[each])
+        inward = closed and size[each] < 0
+        cavity = bool(inward) and _lies_inside(vertices, faces, label, each, ~(bad | is_open))
+        genus = -1 if bad[each] else int(2 - loops_of[each] - euler[each]) // 2
+        counts = int(faces_of[each]), int(loops_of[each]), int(euler[each])
+        found.append(Component(*counts, genus, float(size[each]), closed, cavity, bool(inward) and not cavity))
+    return found, label
+
+
+def _lies_inside(vertices: FloatArray, faces: IndexArray, label: IndexArray, each: int, closed: BoolArray) -> bool:
+    """Whether a component lies inside the other closed ones."""
+    at = vertices[faces[np.argmax(label == each), 0]]
+    others = faces[(label != each) & closed[label]]
+    return round(winding_number(at, vertices, others)) % 2 != 0
+
+
+def _one_half_of_each_loop(edges: Edges, fans: IndexArray) -> LongArray:
+    halves = edges.boundary_halves
+    group = connected(int(fans.max()) + 1, fans[halves], fans[halves - halves % 3 + (halves % 3 + 1) % 3])
+    first: LongArray = halves[np.unique(group[fans[halves]], return_index=True)[1]]
+    return first
+
+
+def _vertices_of_many_fans(faces: IndexArray, fans: IndexArray) -> IndexArray:
+    vertex_of = np.zeros(int(fans.max(initial=-1)) + 1, np.int32)
+    vertex_of[fans] = faces.reshape(-1)
+    vertex, count = np.unique(vertex_of, return_counts=True)
+    return vertex[count > 1]
+
+
+def _spread(places: FloatArray) -> FloatArray:
+    """At most PLACES of them, evenly through the list."""
+    chosen: FloatArray = places[np.unique(np.linspace(0, len(places) - 1, PLACES).astype(int))]
+    return chosen
