@@ -96,7 +96,9 @@ def find_recipe(name: str) -> Path:
     known = sorted(file.stem for file in recipe_files())
     if name in known:
         return shipped("configs") / f"{name}.yaml"
-    raise UsageError(f"There is no recipe {name!r}.{nearest(name, known)}", f"Give a file, or one of: {', '.join(known)}.")
+    raise UsageError(
+        f"There is no recipe {name!r}.{nearest(name, known)}", f"Give a file, or one of: {', '.join(known)}."
+    )
 
 
 def recipe_files() -> list[Path]:
@@ -132,15 +134,14 @@ def _order_mistakes(recipe: Recipe, document: Document) -> list[Mistake]:
         if i < last_change:
             changer = stages[last_change].stage
             what = "writes" if name == "export" else "judges"
-            text = f"{name} {what} a mesh that {changer} (line {document.line(('stages', last_change - shift))}) still changes"
+            line = document.line(("stages", last_change - shift))
+            text = f"{name} {what} a mesh that {changer} (line {line}) still changes"
             mistakes.append(document.mistake(("stages", i - shift), f"{text}: put it after {changer}"))
     return mistakes
 
 
 def _limit_mistakes(recipe: Recipe, document: Document) -> list[Mistake]:
-    given = {
-        f"{stage.stage}.{name}" for stage in _with_meshing(recipe.stages) for name in type(stage).all_measures()
-    }
+    given = {f"{stage.stage}.{name}" for stage in _with_meshing(recipe.stages) for name in type(stage).all_measures()}
     known = {f"{name}.{measure}" for name, stage in STAGES.items() for measure in stage.all_measures()}
     mistakes: list[Mistake] = []
     for i, limit in enumerate(recipe.limits):

@@ -1,0 +1,128 @@
+"""``check``, ``stages``, ``schema``: for those who write recipes and tickets."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+from pipeline.cli.exits import ACCEPTED, USAGE, command
+from pipeline.errors import ConfigurationError, Mistake, UsageError
+
+
+def add_to(commands: Any) -> None:
+    """Register the commands."""
+    check = command(commands, "check", _check, "validate recipe, ticket and site files; every mistake with its line")
+    check.add_argument("files", nargs="+", type=Path, metavar="FILE")
+    stages = command(commands, "stages", _stages, "the stages, their parameters and their measures")
+    stages.add_argument("name", nargs="?", metavar="NAME")
+    stages.add_argument("--json", action="store_true")
+    schema = command(commands, "schema", _schema, "JSON Schema (2020-12) of a kind of file, for editors")
+    schema.add_argument("kind", choices=list(_models()))
+
+
+def _check(options: Any) -> int:
+    mistakes: list[Mistake] = []
+    for path in options.files:
+        try:
+            _check_file(path)
+        except ConfigurationError as error:
+            mistakes += error.mistakes
+        else:
+            print(f"{path}: good")
+    for mistake in mistakes:
+        print(mistake)
+    return USAGE if mistakes else ACCEPTED
+
+
+def _check_file(path: Path) -> None:
+    """A recipe says so in its first key; everything else is a ticket."""
+    from pipeline.document import load
+    from pipeline.recipe import load_recipe
+    from pipeline.ticket import load_ticket
+
+    values = load(path).values
+    if isinstance(values, dict) and ("stages" in values or "name" in values or isinstance(values.get("recipe"), int)):
+        load_recipe(path)
+    else:
+        load_ticket(path)
+
+
+def _models() -> dict[str, str]:
+    return {
+        "recipe": "pipeline.recipe:Recipe",
+        "ticket": "pipeline.ticket:Ticket",
+        "manifest": "pipeline.manifest:Manifest",
+    }
+
+
+def _schema(options: Any) -> int:
+    import importlib
+
+    module, name = _models()[options.kind].split(":")
+    model = getattr(importlib.import_module(module), name)
+    dialect = {"$schema": "https://json-schema.org/draft/2020-12/schema"}
+    print(json.dumps(dialect | model.model_json_schema(), indent=1))
+    return ACCEPTED
+
+
+def _stages(options: Any) -> int:
+    from pipeline.document import nearest
+    from pipeline.stages import STAGES
+
+    if options.name is not None and options.name not in STAGES:
+        names = list(STAGES)
+        raise UsageError(
+            f"There is no stage {options.name!r}.{nearest(options.name, names)}", f"Stages: {', '.join(names)}."
+        )
+    chosen = {options.name: STAGES[options.name]} if options.name else STAGES
+    described = [_stage_facts(name, kind) for name, kind in chosen.items()]
+    if options.json:
+        print(json.dumps(described, indent=1))
+    elif options.name:
+        _print_stage(described[0])
+    else:
+        width = max(map(len, STAGES))
+        for facts in described:
+            print(f"{facts['stage']:<{width}}  {facts['takes']:>8} -> {facts['gives']:<8}  {facts['text']}")
+    return ACCEPTED
+
+
+def _stage_facts(name: str, kind: Any) -> dict[str, Any]:
+    schema = kind.model_json_schema()
+    parameters = [
+        {
+            "name": key,
+            "default": field.get("default"),
+            "type": _type_words(field),
+            "effect": field.get("description", ""),
+        }
+        for key, field in schema.get("properties", {}).items()
+        if key != "stage"
+    ]
+    measures = [{"name": f"{name}.{key}", "unit": m.unit, "text": m.text} for key, m in kind.all_measures().items()]
+    text = (kind.__doc__ or "").strip().split("\n\n")[0].replace("\n", " ")
+    return {
+        "stage": name,
+        "takes": kind.takes,
+        "gives": kind.gives,
+        "text": " ".join(text.split()),
+        "parameters": parameters,
+        "measures": measures,
+    }
+
+
+def _type_words(field: dict[str, Any]) -> str:
+    options = field.get("anyOf", [field])
+    words = [" | ".join(map(str, o["enum"])) if "enum" in o else str(o.get("type", "")) for o in options]
+    return " or ".join("from the data" if word == "null" else word for word in words)
+
+
+def _print_stage(facts: dict[str, Any]) -> None:
+    print(f"{facts['stage']}: {facts['text']}\n  {facts['takes']} -> {facts['gives']}\n\nparameters")
+    for parameter in facts["parameters"]:
+        default = "from the data" if parameter["default"] is None else json.dumps(parameter["default"])
+        print(f"  {parameter['name']} ({parameter['type']}; default {default})\n      {parameter['effect']}")
+    print("\nmeasures")
+    for measure in facts["measures"]:
+        print(f"  {measure['name']} [{measure['unit']}]  {measure['text']}")

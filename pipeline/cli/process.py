@@ -1,0 +1,131 @@
+"""``process``: one job, no site. ``work``: the child's side of it."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Any
+
+from pipeline.cli.exits import ACCEPTED, command, exit_code
+from pipeline.errors import UsageError
+from pipeline.manifest import MANIFEST_FILE, Manifest
+
+
+def add_to(commands: Any) -> None:
+    """Register the commands."""
+    process = command(commands, "process", _process, "work one job: a folder with captures, or one capture file")
+    process.add_argument("job", type=Path, metavar="JOB")
+    process.add_argument(
+        "--recipe", metavar="FILE", help="a recipe file or the name of a shipped one; else the ticket's"
+    )
+    process.add_argument("--out", type=Path, required=True, metavar="DIR", help="the result becomes DIR/<job>")
+    process.add_argument("--json", action="store_true", help="print the manifest")
+    process.add_argument("--threads", type=int, metavar="N", help="processors to use (default: all)")
+    process.add_argument("--memory-gib", type=float, metavar="N", help="memory allowed (default: nine tenths)")
+    process.add_argument("--minutes", type=float, metavar="N", help="time allowed (default: 360)")
+    process.add_argument(
+        "--max-points", type=int, metavar="N", help="points allowed in one capture (default: 100 million)"
+    )
+    process.add_argument("--max-bytes", type=int, metavar="N", help="size allowed for one capture file")
+    work = command(commands, "work", _work, None)
+    work.add_argument("order", type=Path)
+
+
+def _process(options: Any) -> int:
+    recipe = options.recipe or _ticket_recipe(options.job)
+    manifest, folder = work_job(options.job, recipe, options.out, options)
+    if options.json:
+        print(manifest.model_dump_json(indent=1, exclude_none=True))
+    else:
+        _print_result(manifest, folder)
+    return exit_code([manifest])
+
+
+def _ticket_recipe(job: Path) -> str:
+    from pipeline.job import load_job
+
+    name = load_job(job).ticket.recipe
+    if name is None:
+        raise UsageError("No recipe given, and the ticket names none.", "Give --recipe FILE, or a shipped one by name.")
+    return name
+
+
+def work_job(path: Path, recipe: str, out: Path, options: Any = None) -> tuple[Manifest, Path]:
+    """Work one job in a child process; its manifest and the folder it was published in."""
+    from pipeline.job import load_job
+    from pipeline.recipe import find_recipe, load_recipe
+    from pipeline.service.publish import staged
+    from pipeline.service.worker import Allowance, Order, run_in_child
+
+    job = load_job(path)
+    recipe_file = find_recipe(recipe)
+    load_recipe(recipe_file)
+    allowance = Allowance.of_this_machine().limited(
+        gib=getattr(options, "memory_gib", None),
+        minutes=getattr(options, "minutes", None),
+        threads=getattr(options, "threads", None),
+    )
+    target = out / job.name
+    with staged(target) as folder, _Progress(job.name) as progress:
+        order = Order(
+            job=path.absolute(),
+            name=job.name,
+            recipe=recipe_file.absolute(),
+            folder=folder.absolute(),
+            max_points=getattr(options, "max_points", None),
+            max_bytes=getattr(options, "max_bytes", None),
+        )
+        manifest = run_in_child(order, allowance, progress.step)
+    return manifest, target
+
+
+def _work(options: Any) -> int:
+    from pipeline.service.worker import Order, work
+
+    work(Order.model_validate_json(options.order.read_text()))
+    return ACCEPTED
+
+
+class _Progress:
+    """A bar on a terminal, a plain line a step elsewhere."""
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+        self.bar: Any = None
+
+    def __enter__(self) -> _Progress:
+        if sys.stderr.isatty():
+            from rich.console import Console
+            from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+            columns = (
+                TextColumn("{task.fields[job]}"),
+                BarColumn(),
+                TextColumn("{task.description}"),
+                TimeElapsedColumn(),
+            )
+            self.bar = Progress(*columns, console=Console(stderr=True), transient=True)
+            self.task = self.bar.add_task("start", total=None, job=self.name)
+            self.bar.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self.bar is not None:
+            self.bar.stop()
+
+    def step(self, name: str, place: int, of: int) -> None:
+        if self.bar is not None:
+            self.bar.update(self.task, description=name, completed=place, total=of)
+        else:
+            print(f"{self.name}: {name} ({place + 1}/{of})", file=sys.stderr, flush=True)
+
+
+def _print_result(manifest: Manifest, folder: Path) -> None:
+    print(f"{manifest.job}: {manifest.outcome}")
+    for reason in manifest.reasons:
+        print(f"  {reason.outcome}: {reason.text}")
+        print(f"    {reason.remedy}")
+    for record in manifest.deliverables:
+        closed = "watertight" if record.watertight else "open"
+        print(f"  {folder / record.file}  {record.triangles:,} triangles, {closed}, {record.bytes / 1e6:.1f} MB")
+    print(f"  {folder / MANIFEST_FILE}")

@@ -1,0 +1,285 @@
+"""One recipe on one job: read, work the chain, judge by the limits, account for everything in the manifest."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import platform
+import time
+import traceback
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from pipeline import machine
+from pipeline.errors import JobStopped, NightmillError, Outcome
+from pipeline.formats import ReadLimits, read_capture
+from pipeline.geometry.extent import oriented_extents
+from pipeline.geometry.sampling import point_spacing
+from pipeline.geometry.size import sizes
+from pipeline.job import Job
+from pipeline.manifest import (
+    CaptureRecord,
+    DeliverableRecord,
+    Manifest,
+    MeasureRecord,
+    ReasonRecord,
+    RecipeRecord,
+    StageRecord,
+    Transform,
+    now,
+)
+from pipeline.part import MM_PER_UNIT, Capture, Deliverable, FloatArray, Part, Unit, frozen_array
+from pipeline.recipe import Recipe
+from pipeline.stage import Reason, Stage, StageContext
+from pipeline.storage import sha256_of
+from pipeline.units import robust_extent_mm, scene_doubt, size_doubt
+
+Progress = Callable[[str, int, int], None]
+"""Told before each step: what begins, its place in the chain, the length of the chain."""
+
+READ_STEP = "read"
+UNIT_REMEDY = (
+    "Write the right unit (mm, cm, m or in) into ticket.yaml, or mend expected_size_mm, and work the job again."
+)
+
+
+@dataclass(slots=True)
+class Account:
+    """What is known of a job while it runs; becomes the manifest."""
+
+    started: datetime = field(default_factory=now)
+    captures: list[CaptureRecord] = field(default_factory=list)
+    stages: list[StageRecord] = field(default_factory=list)
+    reasons: list[Reason] = field(default_factory=list)
+
+    def outcome(self) -> Outcome:
+        return max((reason.outcome for reason in self.reasons), key=lambda o: o.severity, default=Outcome.ACCEPTED)
+
+
+def run_job(job: Job, recipe: Recipe, folder: Path, progress: Progress, limits: ReadLimits | None = None) -> Manifest:
+    """Work a recipe on a job.
+
+    Deliverables are written into ``folder``; none are left there when the outcome is rescan or failed. Never
+    raises for what the captures or the stages do: that is what outcomes and reasons are for.
+
+    Parameters
+    ----------
+    job, recipe : what to work, and how
+    folder : an empty folder of the job's own
+    progress : told before each step
+    limits : how large a capture file may be
+
+    Returns
+    -------
+    The manifest, not yet written.
+    """
+    account = Account()
+    part = Part(job.part, (), declared=job.ticket.declared())
+    step = READ_STEP
+    try:
+        steps = len(recipe.stages) + 1
+        progress(step, 0, steps)
+        part = part.with_captures(_read(job, recipe, account, limits or ReadLimits()))
+        seed = [int(record.sha256[:8], 16) for record in account.captures]
+        for i, stage in enumerate(recipe.stages):
+            step = stage.stage
+            progress(step, i + 1, steps)
+            context = _context(stage, [*seed, i], folder)
+            part = _run_stage(stage, part, context, account)
+            _judge_size(part, _unit(job, recipe))
+        account.reasons += _broken_limits(recipe, account)
+    except JobStopped as stop:
+        account.reasons.append(Reason(stop.outcome, stop.code, stop.text, stop.remedy, stop.capture))
+    except NightmillError as error:
+        account.reasons.append(Reason(Outcome.FAILED, error.code, error.text, error.remedy))
+    except MemoryError:
+        text = f"The memory allowed for a job was used up in {step}."
+        account.reasons.append(Reason(Outcome.FAILED, "memory", text, "Allow more memory, or export fewer points."))
+    except Exception as error:
+        account.reasons.append(_defect(step, error))
+    if account.outcome() in (Outcome.RESCAN, Outcome.FAILED):
+        _withdraw(part.deliverables, folder)
+        part = replace(part, deliverables=())
+    return manifest_of(job, recipe, account, part)
+
+
+def _withdraw(deliverables: tuple[Deliverable, ...], folder: Path) -> None:
+    """A part that cannot be delivered leaves nothing that somebody might deliver."""
+    for deliverable in deliverables:
+        (folder / deliverable.file).unlink()
+
+
+def _unit(job: Job, recipe: Recipe) -> Unit:
+    return job.ticket.unit or recipe.unit or "mm"
+
+
+def _read(job: Job, recipe: Recipe, account: Account, limits: ReadLimits) -> list[Capture]:
+    """Every capture in millimetres. Unreadable ones are all named before the job ends."""
+    captures: list[Capture] = []
+    unit = _unit(job, recipe)
+    for path in job.captures:
+        try:
+            capture = read_capture(path, mm_per_unit=MM_PER_UNIT[unit], limits=limits)
+        except NightmillError as error:
+            account.reasons.append(Reason(Outcome.FAILED, error.code, error.text, error.remedy, path.name))
+            continue
+        known = job.ticket.captures.get(path.name)
+        if known is not None and known.markers:
+            markers = frozen_array(np.asarray(known.markers, float) * MM_PER_UNIT[unit], np.float64)
+            capture = replace(capture, markers=markers)
+        account.captures.append(
+            CaptureRecord(
+                file=path.name,
+                sha256=sha256_of(path),
+                bytes=path.stat().st_size,
+                points=len(capture.points),
+                unit=unit,
+                part_from_capture=_rows(capture.part_from_capture),
+            )
+        )
+        captures.append(capture)
+    if account.reasons:
+        first = account.reasons.pop(0)
+        raise JobStopped(first.outcome, first.code, first.text, first.remedy, first.capture)
+    _judge_scenes(captures, job, unit)
+    return captures
+
+
+def _judge_scenes(captures: list[Capture], job: Job, unit: Unit) -> None:
+    """Stop with a question where the unit cannot be right. A scene may be larger than its part, never much smaller."""
+    for capture in captures:
+        if len(capture.points) < 50:
+            text = f"{capture.name} has only {len(capture.points)} points: too few to be a surface."
+            raise JobStopped(
+                Outcome.RESCAN, "capture-empty", text, "Export the capture again, or scan again.", capture.name
+            )
+        extent = robust_extent_mm(capture.points)
+        doubt = scene_doubt(extent, point_spacing(capture.points), unit)
+        expected = job.ticket.declared().expected_size_mm
+        if doubt is None and expected is not None and not 0.25 * max(expected) <= extent <= 100 * max(expected):
+            doubt = f"the scene is {extent:.4g} mm across read in {unit}, the ticket expects {max(expected):.4g} mm"
+        if doubt is not None:
+            text = f"Is the unit right? {capture.name}: {doubt}."
+            raise JobStopped(Outcome.FAILED, "unit-question", text, UNIT_REMEDY, capture.name)
+
+
+def _judge_size(part: Part, unit: Unit) -> None:
+    """Once there is a mesh of the part, it must be as large as the ticket says."""
+    if part.mesh is None or part.declared.expected_size_mm is None:
+        return
+    extents = oriented_extents(part.mesh.vertices)
+    doubt = size_doubt(extents.tolist(), part.declared.expected_size_mm, unit)
+    if doubt is not None:
+        raise JobStopped(
+            Outcome.FAILED, "unit-question", f"Is the unit right? {doubt[0].upper()}{doubt[1:]}.", UNIT_REMEDY
+        )
+
+
+def _context(stage: Stage, seed: list[int], folder: Path) -> StageContext:
+    return StageContext(rng=np.random.default_rng(seed), folder=folder, declared=type(stage).all_measures())
+
+
+def _run_stage(stage: Stage, part: Part, context: StageContext, account: Account) -> Part:
+    """Run one stage, timed and measured; what it recorded counts even when it stops the job."""
+    machine.forget_peak_memory()
+    wall, cpu = time.perf_counter(), machine.cpu_seconds()
+    _measure_size(part, "before", context)
+    try:
+        part = stage.run(part, context)
+        _measure_size(part, "after", context)
+        return part
+    finally:
+        account.reasons += context.reasons
+        account.stages.append(
+            StageRecord(
+                stage=stage.stage,
+                seconds=round(time.perf_counter() - wall, 3),
+                cpu_seconds=round(machine.cpu_seconds() - cpu, 3),
+                peak_mib=round(machine.peak_mib(), 1),
+                measures={
+                    name: MeasureRecord(value=value, unit=context.declared[name].unit)
+                    for name, value in context.measures.items()
+                },
+                warnings=tuple(context.warnings),
+            )
+        )
+
+
+def _measure_size(part: Part, when: str, context: StageContext) -> None:
+    context.measure(f"points_{when}_count", part.point_count)
+    for name, value in (sizes(part.mesh) if part.mesh is not None else {}).items():
+        quantity, unit = name.rsplit("_", 1)
+        context.measure(f"{quantity}_{when}_{unit}", value)
+
+
+def _broken_limits(recipe: Recipe, account: Account) -> list[Reason]:
+    broken: list[Reason] = []
+    for limit in recipe.limits:
+        stage, name = limit.measure.split(".", 1)
+        found = [record.measures[name] for record in account.stages if record.stage == stage and name in record.measures]
+        wrong = {limit.broken_by(measure.value): measure.unit for measure in found}
+        wrong.pop(None, None)
+        texts = [f"{limit.measure} {text} {unit}." for text, unit in wrong.items()]
+        if not found:
+            texts = [f"{limit.measure} could not be measured, so its limit could not be judged."]
+        remedy = f"Look at the part there; the limit is set in the recipe {recipe.name}."
+        broken += [Reason(Outcome(limit.otherwise), f"limit:{limit.measure}", text, remedy) for text in texts]
+    return broken
+
+
+def _defect(step: str, error: Exception) -> Reason:
+    where = traceback.extract_tb(error.__traceback__)[-1]
+    place = f"{Path(where.filename).name}:{where.lineno}"
+    text = f"A defect of nightmill in {step}: {type(error).__name__}: {error} ({place})."
+    return Reason(Outcome.FAILED, "defect", text, "The captures are untouched. Send this manifest to the developers.")
+
+
+def manifest_of(job: Job, recipe: Recipe, account: Account, part: Part | None = None) -> Manifest:
+    """The account as a manifest; without a part when the work never came that far."""
+    part = part or Part(job.part, ())
+    poses = {capture.name: capture.part_from_capture for capture in part.captures}
+    stages = tuple(stage.model_dump(mode="json") for stage in recipe.stages)
+    bounds = tuple(limit.model_dump(mode="json", exclude_none=True) for limit in recipe.limits)
+    identity = json.dumps([recipe.recipe, stages, bounds, recipe.unit], sort_keys=True)
+    return Manifest(
+        job=job.name,
+        part=part.name,
+        client=job.ticket.client,
+        operator=job.ticket.operator,
+        outcome=account.outcome(),
+        reasons=tuple(
+            ReasonRecord(code=r.code, text=r.text, remedy=r.remedy, outcome=r.outcome, capture=r.capture)
+            for r in sorted(account.reasons, key=lambda r: -r.outcome.severity)
+        ),
+        recipe=RecipeRecord(
+            name=recipe.name, sha256=hashlib.sha256(identity.encode()).hexdigest(), stages=stages, limits=bounds
+        ),
+        ticket=job.ticket.model_dump(mode="json", exclude_unset=True),
+        software=machine.software(),
+        captures=tuple(
+            record.model_copy(update={"part_from_capture": _rows(poses[record.file])})
+            if record.file in poses
+            else record
+            for record in account.captures
+        ),
+        deliverable_from_part=_rows(part.deliverable_from_part),
+        stages=tuple(account.stages),
+        deliverables=tuple(DeliverableRecord(**_fields(deliverable)) for deliverable in part.deliverables),
+        ignored=job.ignored,
+        started=account.started,
+        finished=now(),
+        host=platform.node(),
+    )
+
+
+def _rows(transform: FloatArray) -> Transform:
+    return tuple((float(a), float(b), float(c), float(d)) for a, b, c, d in transform)
+
+
+def _fields(deliverable: Any) -> dict[str, Any]:
+    return {name: getattr(deliverable, name) for name in DeliverableRecord.model_fields}

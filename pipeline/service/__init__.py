@@ -1,0 +1,1 @@
+"""The unattended part: jobs worked in processes of their own, results published whole."""
