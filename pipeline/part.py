@@ -50,6 +50,8 @@ class Capture:
     faces : (m, 3) int32 into ``points`` when the capture is a mesh, else None
     part_from_capture : (4, 4) float64
     markers : (k, 3) float64, millimetres, capture frame; stick-on markers the operator listed
+    support_plane : (4,) unit normal towards the scene, and offset (height above it = n . x + d), capture frame;
+        None where no support was found
     """
 
     name: str
@@ -59,10 +61,11 @@ class Capture:
     faces: IndexArray | None = None
     part_from_capture: FloatArray = field(default_factory=_identity)
     markers: FloatArray = field(default_factory=lambda: frozen_array(np.zeros((0, 3)), np.float64))
+    support_plane: FloatArray | None = None
 
     def __post_init__(self) -> None:
         _freeze(self, points=(np.float64, 3), normals=(np.float32, 3), colours=(np.uint8, 3), faces=(np.int32, 3))
-        _freeze(self, part_from_capture=(np.float64, 4), markers=(np.float64, 3))
+        _freeze(self, part_from_capture=(np.float64, 4), markers=(np.float64, 3), support_plane=(np.float64, None))
         _same_length(self.points, self.normals, self.colours)
 
     def select(self, keep: BoolArray) -> Capture:
