@@ -30,6 +30,7 @@ MAX_MISTAKES = 50
 _LOADER: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 _INTEGER = re.compile(r"[-+]?(0|[1-9][0-9]*)")
 _DECIMAL = re.compile(r"[-+]?(\.[0-9]+|[0-9]+(\.[0-9]*)?)([eE][-+]?[0-9]+)?")
+_TEXT_STYLES = ("'", '"', "|", ">")  # quoted or a block: always text
 _WORDS: dict[str, bool | None] = {
     "": None, "~": None, "null": None, "Null": None, "NULL": None,
     "true": True, "True": True, "TRUE": True, "false": False, "False": False, "FALSE": False,
@@ -174,7 +175,7 @@ _PLAIN_TAGS = {
 
 def _scalar(node: yaml.ScalarNode) -> Any:
     text: str = node.value
-    if node.style is not None:  # quoted or a block: always text
+    if node.style in _TEXT_STYLES:
         return text
     if text in _WORDS:
         return _WORDS[text]
