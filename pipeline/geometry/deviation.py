@@ -1,0 +1,170 @@
+"""How far points lie from a surface, and on which side of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.geometry.edges import LongArray, edges_of
+from pipeline.geometry.measure import corner_angles, face_vectors
+from pipeline.geometry.native import open3d
+from pipeline.part import FloatArray, IndexArray, Mesh
+
+BLOCK = 1_000_000
+ON_EDGE = 1e-4
+"""Barycentric weight below which the nearest point lies on the opposite side of its face."""
+BINS = 20
+SUPPORT_SAMPLES = 20_000
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Deviation:
+    """Signed distances in a few numbers, all in millimetres unless named otherwise.
+
+    ``histogram`` (20,) counts between ``edges_mm`` (21,), from -2 to +2 tolerances; the outer bins hold what
+    lies beyond.
+    """
+
+    points_count: int
+    mean_mm: float
+    rms_mm: float
+    p95_mm: float
+    p99_mm: float
+    max_mm: float
+    beyond_tolerance_percent: float
+    edges_mm: FloatArray
+    histogram: LongArray
+
+
+class Surface:
+    """A triangle mesh to measure distances from.
+
+    The nearest point comes from a ray-casting library in 32 bit about the mesh's middle; the distance is
+    computed again in 64 bit from the face and the place on it.
+
+    Parameters
+    ----------
+    vertices : (n, 3), millimetres
+    faces : (m, 3), counter-clockwise seen from outside
+    """
+
+    def __init__(self, vertices: FloatArray, faces: IndexArray) -> None:
+        self.vertices, self.faces = vertices, faces
+        self._middle = (vertices.min(axis=0) + vertices.max(axis=0)) / 2
+        core = open3d().core
+        self._scene = open3d().t.geometry.RaycastingScene()
+        local = np.ascontiguousarray(vertices - self._middle, np.float32)
+        self._scene.add_triangles(core.Tensor(local), core.Tensor(np.ascontiguousarray(faces, np.uint32)))
+
+    def nearest(self, points: FloatArray) -> tuple[IndexArray, FloatArray]:
+        """(n,) nearest face and (n, 3) weights of its corners at the nearest point."""
+        core = open3d().core
+        face, weights = np.empty(len(points), np.int32), np.empty((len(points), 3))
+        for start in range(0, len(points), BLOCK):
+            block = slice(start, start + BLOCK)
+            local = np.ascontiguousarray(points[block] - self._middle, np.float32)
+            found = self._scene.compute_closest_points(core.Tensor(local))
+            face[block] = found["primitive_ids"].numpy().astype(np.int32)
+            weights[block, 1:] = found["primitive_uvs"].numpy()
+        weights[:, 0] = 1 - weights[:, 1] - weights[:, 2]
+        return face, weights
+
+    def distance(self, points: FloatArray) -> FloatArray:
+        """(n,) unsigned distances, mm."""
+        face, weights = self.nearest(points)
+        distances: FloatArray = np.linalg.norm(self._offset(points, face, weights), axis=1)
+        return distances
+
+    def signed_distance(self, points: FloatArray) -> tuple[FloatArray, IndexArray]:
+        """(n,) distances in mm, positive outside, and (n,) the nearest face.
+
+        The side is that of the nearest face; where the nearest point lies on an edge or a corner, that of the
+        angle-weighted pseudonormal there (Baerentzen & Aanaes 2005), so it is right on closed surfaces
+        and still means something on open ones.
+        """
+        face, weights = self.nearest(points)
+        offset = self._offset(points, face, weights)
+        size = np.linalg.norm(offset, axis=1)
+        normals = _unit(face_vectors(self.vertices, self.faces))
+        side = np.einsum("ni,ni->n", offset, normals[face])
+        unclear = np.flatnonzero((weights < ON_EDGE).any(axis=1))
+        if len(unclear):
+            pseudo = self._pseudonormals(face[unclear], weights[unclear], normals)
+            side[unclear] = np.einsum("ni,ni->n", offset[unclear], pseudo)
+        return np.where(side < 0, -size, size), face
+
+    def _offset(self, points: FloatArray, face: IndexArray, weights: FloatArray) -> FloatArray:
+        nearest = np.einsum("nk,nki->ni", weights, self.vertices[self.faces[face]])
+        offset: FloatArray = points - nearest
+        return offset
+
+    def _pseudonormals(self, face: IndexArray, weights: FloatArray, normals: FloatArray) -> FloatArray:
+        result = normals[face].copy()
+        low = weights < ON_EDGE
+        on_corner, on_side = np.flatnonzero(low.sum(axis=1) == 2), np.flatnonzero(low.sum(axis=1) == 1)
+        if len(on_corner):
+            at_vertex = np.zeros_like(self.vertices)
+            weighted = corner_angles(self.vertices, self.faces)[:, :, None] * normals[:, None, :]
+            np.add.at(at_vertex, self.faces.reshape(-1), weighted.reshape(-1, 3))
+            result[on_corner] = at_vertex[self.faces[face[on_corner], weights[on_corner].argmax(axis=1)]]
+        if len(on_side):
+            edges = edges_of(self.faces)
+            at_edge = np.zeros((len(edges.ends), 3))
+            np.add.at(at_edge, edges.of_half, np.repeat(normals, 3, axis=0))
+            opposite = low[on_side].argmax(axis=1)
+            result[on_side] = at_edge[edges.of_half[3 * face[on_side].astype(np.int64) + (opposite + 1) % 3]]
+        return result
+
+
+def summary(distances: FloatArray, tolerance_mm: float) -> Deviation:
+    """Signed distances (n,) in mm, n >= 1, summed up against a tolerance."""
+    size = np.abs(distances)
+    p95, p99 = np.percentile(size, (95, 99))
+    bins = np.linspace(-2 * tolerance_mm, 2 * tolerance_mm, BINS + 1)
+    counts, _ = np.histogram(np.clip(distances, bins[0], bins[-1]), bins)
+    return Deviation(
+        points_count=len(distances),
+        mean_mm=float(distances.mean()),
+        rms_mm=float(np.sqrt(np.mean(distances**2))),
+        p95_mm=float(p95),
+        p99_mm=float(p99),
+        max_mm=float(size.max()),
+        beyond_tolerance_percent=float(100 * np.mean(size > tolerance_mm)),
+        edges_mm=bins,
+        histogram=counts,
+    )
+
+
+def sample_surface(vertices: FloatArray, faces: IndexArray, count: int, seed: int = 0) -> tuple[FloatArray, IndexArray]:
+    """(count, 3) points spread evenly over the area, and (count,) the face of each; the same every time."""
+    rng = np.random.default_rng(seed)
+    reach = np.cumsum(np.linalg.norm(face_vectors(vertices, faces), axis=1))
+    at = (np.arange(count) + rng.random(count)) * (reach[-1] / count)
+    face = np.minimum(np.searchsorted(reach, at, side="right"), len(faces) - 1).astype(np.int32)
+    u, v = np.sqrt(rng.random(count)), rng.random(count)
+    weights = np.column_stack([1 - u, u * (1 - v), u * v])
+    points: FloatArray = np.einsum("nk,nki->ni", weights, vertices[faces[face]])
+    return points, face
+
+
+def unsupported_share(mesh: Mesh, points: FloatArray, reach_mm: float) -> tuple[float, FloatArray | None]:
+    """Share of the area that is not flagged as filled and yet farther than ``reach_mm`` from every point.
+
+    Judged on an even sample of the surface; the second value is the place (3,) farthest from the points, or
+    None when there is no such surface.
+    """
+    from scipy.spatial import cKDTree
+
+    places, face = sample_surface(mesh.vertices, mesh.faces, SUPPORT_SAMPLES)
+    tree = cKDTree(points, balanced_tree=False, compact_nodes=False)
+    distance, _ = tree.query(places, distance_upper_bound=50 * reach_mm)
+    distance = np.where(np.isfinite(distance), distance, 50 * reach_mm)
+    bare = (distance > reach_mm) & ~mesh.filled[face]
+    return float(bare.mean()), places[np.argmax(np.where(bare, distance, 0))] if bare.any() else None
+
+
+def _unit(vectors: FloatArray) -> FloatArray:
+    length = np.linalg.norm(vectors, axis=1, keepdims=True)
+    unit: FloatArray = np.divide(vectors, length, out=np.zeros_like(vectors), where=length > 0)
+    return unit

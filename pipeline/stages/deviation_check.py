@@ -1,0 +1,139 @@
+"""`deviation-check`: how far the captured points lie from the deliverable, as it was written."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import ClassVar, Literal
+
+import numpy as np
+from pydantic import Field
+
+from pipeline.formats import read_mesh
+from pipeline.geometry.deviation import Deviation, Surface, summary, unsupported_share
+from pipeline.geometry.measure import face_areas
+from pipeline.geometry.sampling import noise_level, point_spacing
+from pipeline.part import MM_PER_UNIT, FloatArray, Form, Mesh, Part, transformed
+from pipeline.stage import Measure, Stage, StageContext
+
+NOISES = 4.0
+"""Without a tolerance: four standard deviations of the noise, which one point in 16,000 exceeds by chance."""
+SPACINGS = 5.0
+"""Surface farther than this many point spacings from every point was not measured."""
+STRAY = 10.0
+"""Points farther off than this many tolerances are strays, and named by place."""
+
+
+class DeviationCheck(Stage):
+    """Signed distance of every kept point of every capture to the surface that goes to the client.
+
+    Where files were written already, the first is read again from disk and its unit and pose undone, so that
+    what is checked is what the client gets.
+    """
+
+    takes: ClassVar[Form] = "mesh"
+    gives: ClassVar[Form] = "mesh"
+    measures: ClassVar[Mapping[str, Measure]] = MappingProxyType(
+        {
+            "points_count": Measure("count", "points compared"),
+            "tolerance_mm": Measure("mm", "tolerance used"),
+            "mean_mm": Measure("mm", "mean signed distance, positive outside"),
+            "rms_mm": Measure("mm", "root mean square distance"),
+            "p95_mm": Measure("mm", "95 % of the points are nearer"),
+            "p99_mm": Measure("mm", "99 % of the points are nearer"),
+            "max_mm": Measure("mm", "farthest point"),
+            "beyond_tolerance_percent": Measure("percent", "points farther off than the tolerance"),
+            "strays_count": Measure("count", f"points farther off than {STRAY:g} tolerances"),
+            "between_captures_mm": Measure("mm", "largest difference between the captures' mean signed distances"),
+            "unmeasured_percent": Measure("percent", "area that is flagged as filled"),
+            "unsupported_percent": Measure("percent", "area far from every point and yet not flagged as filled"),
+        }
+    )
+
+    stage: Literal["deviation-check"] = "deviation-check"
+    tolerance_mm: float | None = Field(default=None, gt=0)
+    """Distance that counts as good; by default the ticket's tolerance, else four times the captures' noise."""
+
+    def run(self, part: Part, context: StageContext) -> Part:
+        captures = {capture.name: capture.points_in_part() for capture in part.captures if len(capture.points)}
+        mesh = _judged(part, context)
+        if not captures or len(mesh.faces) == 0:
+            raise ValueError("deviation-check needs a mesh and captured points")
+        points = np.concatenate(list(captures.values()))
+        tolerance = self.tolerance_mm or part.declared.tolerance_mm or _from_noise(next(iter(captures.values())))
+        distances, _ = Surface(mesh.vertices, mesh.faces).signed_distance(points)
+        _record(summary(distances, tolerance), tolerance, context)
+        _compare_captures(captures, distances, context)
+        _name_strays(points, distances, STRAY * tolerance, context)
+        _measure_support(part, points, context)
+        return part
+
+
+def _judged(part: Part, context: StageContext) -> Mesh:
+    """The mesh as the client gets it, in the part's frame and millimetres."""
+    if not part.deliverables:
+        if part.mesh is None:
+            raise ValueError("deviation-check needs a mesh")
+        return part.mesh
+    first = part.deliverables[0]
+    mesh = read_mesh(context.folder / first.file)
+    part_from_deliverable: FloatArray = np.linalg.inv(part.deliverable_from_part)
+    vertices = transformed(mesh.vertices * MM_PER_UNIT[first.unit], part_from_deliverable)
+    return Mesh(vertices=vertices, faces=mesh.faces)
+
+
+def _from_noise(points: FloatArray) -> float:
+    """The default tolerance; never below what 32-bit deliverables resolve."""
+    return max(NOISES * noise_level(points), 1e-6 * float(np.ptp(points, axis=0).max()), 1e-9)
+
+
+def _record(found: Deviation, tolerance: float, context: StageContext) -> None:
+    context.measure("tolerance_mm", tolerance)
+    for name in ("points_count", "mean_mm", "rms_mm", "p95_mm", "p99_mm", "max_mm", "beyond_tolerance_percent"):
+        context.measure(name, getattr(found, name))
+
+
+def _compare_captures(captures: Mapping[str, FloatArray], distances: FloatArray, context: StageContext) -> None:
+    ends = np.cumsum([len(points) for points in captures.values()])
+    sides = dict(zip(captures, np.split(distances, ends[:-1]), strict=True))
+    means = {name: float(side.mean()) for name, side in sides.items()}
+    apart = max(means.values()) - min(means.values())
+    context.measure("between_captures_mm", apart)
+    if len(means) > 1:
+        low, high = min(means, key=means.__getitem__), max(means, key=means.__getitem__)
+        context.warn(
+            f"The captures differ by {apart:.3f} mm on average: {low} lies {means[low]:+.3f} mm, "
+            f"{high} lies {means[high]:+.3f} mm from the surface."
+        )
+
+
+def _name_strays(points: FloatArray, distances: FloatArray, reach: float, context: StageContext) -> None:
+    strays = np.flatnonzero(np.abs(distances) > reach)
+    context.measure("strays_count", len(strays))
+    if len(strays):
+        worst = strays[np.argmax(np.abs(distances[strays]))]
+        x, y, z = points[worst]
+        context.warn(
+            f"{len(strays)} captured points lie more than {reach:.2f} mm from the surface, the farthest "
+            f"{distances[worst]:+.2f} mm at ({x:.1f}, {y:.1f}, {z:.1f}) mm."
+        )
+
+
+def _measure_support(part: Part, points: FloatArray, context: StageContext) -> None:
+    """What of the surface no point stands for: as it is flagged, and as it is."""
+    mesh = part.mesh
+    if mesh is None or len(mesh.faces) == 0:
+        context.measure("unmeasured_percent", 0.0)
+        context.measure("unsupported_percent", 0.0)
+        return
+    areas = face_areas(mesh.vertices, mesh.faces)
+    context.measure("unmeasured_percent", 100 * float(areas[mesh.filled].sum() / areas.sum()))
+    reach = SPACINGS * max(point_spacing(capture.points) for capture in part.captures if len(capture.points) > 1)
+    share, place = unsupported_share(mesh, points, reach)
+    context.measure("unsupported_percent", 100 * share)
+    if place is not None:
+        x, y, z = place
+        context.warn(
+            f"{100 * share:.2f} % of the surface lies more than {reach:.2f} mm from every captured point and is not "
+            f"flagged as filled, farthest at ({x:.1f}, {y:.1f}, {z:.1f}) mm."
+        )
