@@ -1,0 +1,126 @@
+"""`meshing`: the captures fused into one surface that is there only where something was measured."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import Annotated, ClassVar, Literal
+
+import numpy as np
+from pydantic import Field
+
+from pipeline.errors import Outcome
+from pipeline.geometry.boundary import boundary_loops
+from pipeline.geometry.fuse import Lengths, fused
+from pipeline.geometry.pool import pooled
+from pipeline.geometry.sampling import noise_level, point_spacing
+from pipeline.geometry.weld import welded_mesh
+from pipeline.part import Capture, FloatArray, Form, Mesh, Part
+from pipeline.stage import Measure, Stage, StageContext
+
+FEWEST_POINTS = 100
+SURE_OUTSIDE = 0.1
+
+
+class Meshing(Stage):
+    """Fuses the captures into a surface: denoised, with its sharp edges, open where nothing was measured."""
+
+    takes: ClassVar[Form] = "captures"
+    gives: ClassVar[Form] = "mesh"
+    measures: ClassVar[Mapping[str, Measure]] = MappingProxyType(
+        {
+            "spacing_mm": Measure("mm", "typical distance between neighbouring points of all captures together"),
+            "noise_mm": Measure("mm", "standard deviation of the points about the smooth surface through them"),
+            "cell_mm": Measure("mm", "edge length of the grid: vertices lie about that far apart"),
+            "support_mm": Measure("mm", "how far from the nearest point surface still counts as measured"),
+            "unsupported_removed_percent": Measure("percent", "share of the faces that no point supported"),
+            "pieces_removed_count": Measure("count", "separate crumbs of surface left out"),
+            "boundary_loops_count": Measure("count", "borders where the surface is open"),
+        }
+    )
+
+    stage: Literal["meshing"] = "meshing"
+    cell_mm: Annotated[float, Field(gt=0)] | None = None
+    """Edge length of the grid in millimetres; vertices lie about that far apart. Smaller keeps more detail and
+    more noise. From the data: twice the point spacing, or four times the noise where that is more."""
+    support_mm: Annotated[float, Field(gt=0)] | None = None
+    """How far from the nearest measured point surface may be, in millimetres; gaps up to about twice that are
+    spanned, wider ones stay open for hole-fill. From the data: one and a half cells."""
+    smallest_piece_percent: Annotated[float, Field(ge=0, le=50)] = 0.5
+    """Separate pieces of surface with fewer faces than this share of all are left out as crumbs."""
+
+    def run(self, part: Part, context: StageContext) -> Part:
+        self._refuse(part, context)
+        mesh_capture = part.captures[0]
+        if len(part.captures) == 1 and mesh_capture.faces is not None:
+            mesh = self._taken_over(mesh_capture, context)
+        else:
+            mesh = self._fused(part, context)
+        if len(mesh.faces) == 0:
+            context.stop(
+                Outcome.RESCAN,
+                "no-surface",
+                f"The captures of {part.name} give no surface: their points are too few or too scattered.",
+                "Scan the part again, closer and slower.",
+            )
+        context.measure("boundary_loops_count", len(boundary_loops(mesh.faces)))
+        return part.with_mesh(mesh)
+
+    def _refuse(self, part: Part, context: StageContext) -> None:
+        if part.point_count < FEWEST_POINTS and all(capture.faces is None for capture in part.captures):
+            context.stop(
+                Outcome.RESCAN,
+                "no-points",
+                f"{part.name} has only {part.point_count} points left to make a surface from.",
+                "Look at what the cleaning removed, or scan the part again.",
+            )
+        frames = [capture.part_from_capture for capture in part.captures]
+        unplaced = all(np.array_equal(frame, np.eye(4)) for frame in frames)
+        if len(frames) > 1 and unplaced and not part.declared.aligned:
+            context.stop(
+                Outcome.FAILED,
+                "not-aligned",
+                f"The {len(frames)} captures of {part.name} have not been brought into one frame.",
+                "Add an `alignment` stage before `meshing` in the recipe, or write `aligned: true` in the ticket "
+                "when the captures share a frame already.",
+            )
+
+    def _taken_over(self, capture: Capture, context: StageContext) -> Mesh:
+        mesh = welded_mesh(capture)
+        sides = mesh.vertices[mesh.faces] - mesh.vertices[mesh.faces[:, (1, 2, 0)]]
+        spacing = float(np.median(np.linalg.norm(sides, axis=2))) if len(mesh.faces) else 0.0
+        _record(context, Lengths(spacing, 0.0, spacing, 0.0), 0.0, 0)
+        return mesh
+
+    def _fused(self, part: Part, context: StageContext) -> Mesh:
+        pool = pooled(part.captures)
+        lengths = self._lengths(pool.points)
+        if lengths.spacing == 0:
+            return Mesh(np.zeros((0, 3)), np.zeros((0, 3), np.int32))
+        result = fused(pool.points, pool.normals, pool.colours, lengths, self.smallest_piece_percent)
+        share = 100 * result.unsupported_count / max(result.candidate_count, 1)
+        _record(context, lengths, share, result.pieces_removed_count)
+        if result.pieces_removed_count:
+            context.warn(f"{result.pieces_removed_count} separate crumbs of surface were left out.")
+        if result.outside_sure < SURE_OUTSIDE:
+            context.doubt(
+                "outside-unsure",
+                f"The captures of {part.name} carry no normals, and their shape does not tell inside from outside.",
+                "Check which way the surface faces; export the captures with normals.",
+            )
+        return result.mesh
+
+    def _lengths(self, points: FloatArray) -> Lengths:
+        spacing, noise = point_spacing(points), noise_level(points)
+        cell = self.cell_mm if self.cell_mm is not None else max(2 * spacing, 4 * noise)
+        support = self.support_mm if self.support_mm is not None else 1.5 * cell
+        return Lengths(spacing, noise, cell, support)
+
+
+def _record(context: StageContext, lengths: Lengths, unsupported_percent: float, pieces: int) -> None:
+    context.measure("spacing_mm", lengths.spacing)
+    context.measure("noise_mm", lengths.noise)
+    context.measure("cell_mm", lengths.cell)
+    context.measure("support_mm", lengths.support)
+    context.measure("unsupported_removed_percent", unsupported_percent)
+    context.measure("pieces_removed_count", pieces)

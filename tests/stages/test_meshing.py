@@ -1,0 +1,151 @@
+"""Captures in, one surface out: accurate, open where nothing was measured, the same every time."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import manifold3d
+import numpy as np
+import pytest
+import trimesh
+
+from pipeline.errors import JobStopped, Outcome
+from pipeline.geometry.native import open3d
+from pipeline.geometry.topology import inspect_mesh
+from pipeline.part import Capture, Declared, Part
+from pipeline.stage import StageContext
+from pipeline.stages.meshing import Meshing
+
+NOISE = 0.05
+
+
+def solid(manifold: manifold3d.Manifold) -> trimesh.Trimesh:
+    mesh = manifold.to_mesh()
+    return trimesh.Trimesh(mesh.vert_properties[:, :3], mesh.tri_verts, process=False)
+
+
+def tee() -> trimesh.Trimesh:
+    """A pipe tee, three open ends, walls of 2 mm."""
+    run = [manifold3d.Manifold.cylinder(40 + 2 * k, r, r, 96, True) for k, r in enumerate((8, 6))]
+    branch = [manifold3d.Manifold.cylinder(20 + k, r, r, 96).rotate((90, 0, 0)) for k, r in enumerate((8, 6))]
+    return solid(run[0] + branch[0] - run[1] - branch[1])
+
+
+def sampled(truth: trimesh.Trimesh, count: int, keep=None, seed: int = 0) -> tuple[np.ndarray, np.ndarray]:
+    points, face = trimesh.sample.sample_surface(truth, count, seed=seed)
+    normals = truth.face_normals[face]
+    points = np.asarray(points) + normals * np.random.default_rng(seed).normal(0, NOISE, (count, 1))
+    chosen = np.ones(count, bool) if keep is None else keep(points, normals)
+    return points[chosen], normals[chosen]
+
+
+def meshed(*captures: Capture, declared: Declared = Declared(aligned=True), **parameters):  # noqa: B008
+    context = StageContext(np.random.default_rng(0), Path("/nowhere"), Meshing.all_measures())
+    part = Meshing(**parameters).run(Part("fitting", captures, declared=declared), context)
+    return part.mesh, context
+
+
+def distances(mesh, truth: trimesh.Trimesh, count: int = 20_000) -> np.ndarray:
+    points, _ = trimesh.sample.sample_surface(trimesh.Trimesh(mesh.vertices, mesh.faces, process=False), count, seed=5)
+    library = open3d()
+    scene = library.t.geometry.RaycastingScene()
+    corners = library.core.Tensor(np.array(truth.vertices, np.float32))
+    scene.add_triangles(corners, library.core.Tensor(np.array(truth.faces, np.uint32)))
+    return scene.compute_distance(library.core.Tensor(np.array(points, np.float32))).numpy()
+
+
+@pytest.mark.parametrize("with_normals", [True, False])
+def test_tee_keeps_its_walls_and_its_open_ends(with_normals):
+    truth = tee()
+    points, normals = sampled(truth, 60_000)
+    mesh, _ = meshed(Capture("tee.ply", points, normals if with_normals else None))
+    report = inspect_mesh(mesh)
+    error = distances(mesh, truth)
+    assert report.manifold
+    assert not report.degenerate_faces + report.duplicate_faces + report.misoriented_edges
+    assert len(report.components) == 1
+    assert error.mean() <= 0.4 * NOISE
+    assert np.percentile(error, 99) <= 2.5 * NOISE
+    # A bridged wall or a closed bore would change both.
+    own = trimesh.Trimesh(mesh.vertices, mesh.faces, process=False)
+    assert own.area == pytest.approx(truth.area, rel=0.01)
+    assert own.volume == pytest.approx(truth.volume, rel=0.01)
+
+
+def test_no_skin_over_the_mouth_of_what_was_scanned_from_outside_only():
+    truth = trimesh.creation.cylinder(radius=10, height=30, sections=128)
+    points, normals = sampled(truth, 30_000, keep=lambda p, n: np.abs(n[:, 2]) < 0.5)
+    mesh, context = meshed(Capture("pipe.ply", points, normals))
+    assert np.abs(np.linalg.norm(mesh.vertices[:, :2], axis=1) - 10).max() < 0.5
+    assert [len(loop) > 50 for loop in inspect_mesh(mesh).loops] == [True, True]
+    assert context.measures["boundary_loops_count"] == 2
+    assert not mesh.filled.any()
+
+
+def test_point_order_and_repetition_do_not_matter():
+    points, normals = sampled(trimesh.creation.icosphere(4, 10), 8_000)
+    first, _ = meshed(Capture("a.ply", points, normals))
+    again, _ = meshed(Capture("a.ply", points, normals))
+    assert first.vertices.tobytes() == again.vertices.tobytes()
+    assert first.faces.tobytes() == again.faces.tobytes()
+    order = np.random.default_rng(3).permutation(len(points))
+    shuffled, _ = meshed(Capture("a.ply", points[order], normals[order]))
+    truth = trimesh.creation.icosphere(5, 10)
+    assert distances(shuffled, truth).mean() == pytest.approx(distances(first, truth).mean(), rel=0.1)
+    assert abs(len(shuffled.faces) - len(first.faces)) <= 0.02 * len(first.faces)
+
+
+@pytest.mark.parametrize("scale", [0.01, 1000.0])
+def test_scale_does_not_matter(scale):
+    points, normals = sampled(trimesh.creation.icosphere(4, 10), 8_000)
+    first, _ = meshed(Capture("a.ply", points, normals))
+    scaled, _ = meshed(Capture("a.ply", points * scale, normals))
+    assert len(scaled.faces) == pytest.approx(len(first.faces), rel=0.02)
+    assert np.ptp(scaled.vertices, axis=0) == pytest.approx(scale * np.ptp(first.vertices, axis=0), rel=1e-2)
+
+
+def test_captures_are_fused_in_the_part_frame_and_carry_colour():
+    truth = trimesh.creation.icosphere(5, 10)
+    points, normals = sampled(truth, 12_000)
+    pose = trimesh.transformations.rotation_matrix(0.7, (1, 2, 3))
+    pose[:3, 3] = (100, -50, 20)
+    sides = []
+    for k, side in enumerate((points[:, 2] > -3, points[:, 2] < 3)):
+        frame = np.linalg.inv(pose) if k else np.eye(4)
+        local = points[side] @ frame[:3, :3].T + frame[:3, 3]
+        colours = np.full((side.sum(), 3), 40 + 100 * k, np.uint8)
+        turned = normals[side] @ frame[:3, :3].T
+        sides.append(Capture(f"{k}.ply", local, turned, colours, part_from_capture=pose if k else np.eye(4)))
+    mesh, _ = meshed(*sides, declared=Declared())
+    assert inspect_mesh(mesh).watertight
+    assert distances(mesh, truth).mean() < 0.5 * NOISE
+    assert np.abs(mesh.colours[mesh.vertices[:, 2] > 5].astype(int) - 40).max() == 0
+    assert np.abs(mesh.colours[mesh.vertices[:, 2] < -5].astype(int) - 140).max() == 0
+
+
+def test_a_single_mesh_goes_through_with_its_own_triangles():
+    box = trimesh.creation.box((10, 20, 30)).subdivide()
+    soup = box.vertices[box.faces].reshape(-1, 3)
+    faces = np.arange(len(soup)).reshape(-1, 3)
+    faces = np.vstack([faces, [[0, 0, 1]]])
+    mesh, context = meshed(Capture("box.stl", soup, faces=faces))
+    assert len(mesh.faces) == len(box.faces)
+    assert len(mesh.vertices) == len(box.vertices)
+    assert inspect_mesh(mesh).watertight
+    assert context.measures["boundary_loops_count"] == 0
+
+
+def test_captures_of_different_frames_are_not_thrown_together():
+    points, normals = sampled(trimesh.creation.icosphere(3, 10), 2_000)
+    with pytest.raises(JobStopped) as stopped:
+        meshed(Capture("a.ply", points, normals), Capture("b.ply", points, normals), declared=Declared())
+    assert stopped.value.code == "not-aligned"
+    assert stopped.value.outcome is Outcome.FAILED
+
+
+@pytest.mark.parametrize("points", [np.zeros((0, 3)), np.zeros((5, 3)), np.zeros((500, 3))])
+def test_too_little_is_refused_in_plain_words(points):
+    with pytest.raises(JobStopped) as stopped:
+        meshed(Capture("empty.ply", points))
+    assert stopped.value.outcome is Outcome.RESCAN
+    assert stopped.value.remedy
