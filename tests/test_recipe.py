@@ -1,0 +1,86 @@
+"""Recipes: complete and consistent before the night, or refused with file and line."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from pipeline.errors import ConfigurationError, UsageError
+from pipeline.recipe import Limit, find_recipe, load_recipe, recipe_files
+
+HEAD = "recipe: 1\nname: r\nstages:\n"
+
+
+def mistakes(folder: Path, text: str) -> list[str]:
+    file = folder / "r.yaml"
+    file.write_text(text)
+    with pytest.raises(ConfigurationError) as caught:
+        load_recipe(file)
+    return [str(mistake).removeprefix(f"{folder}/") for mistake in caught.value.mistakes]
+
+
+def test_the_shipped_recipes_are_good() -> None:
+    names = {file.stem for file in recipe_files()}
+    assert {"replica", "inspection", "archive", "preview"} <= names
+    for file in recipe_files():
+        assert load_recipe(file).name == file.stem
+
+
+def test_meshing_is_put_in_where_the_chain_needs_it(tmp_path: Path) -> None:
+    file = tmp_path / "r.yaml"
+    file.write_text(HEAD + "  - stage: outlier-removal\n  - stage: hole-fill\n  - stage: export\n    format: stl\n")
+    assert [stage.stage for stage in load_recipe(file).stages] == ["outlier-removal", "meshing", "hole-fill", "export"]
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("  - stage: holefill\n", "r.yaml:4: stages[1].stage: 'holefill' is not a stage. Did you mean hole-fill?"),
+        ("  - max_diameter_mm: 3\n", "r.yaml:4: stages[1].stage: every step names its stage."),
+        ("  - stage: hole-fill\n    max_diametr_mm: 3\n", "r.yaml:5: stages[1].max_diametr_mm: unknown key. Did you mean max_diameter_mm?"),
+        ("  - stage: hole-fill\n    max_diameter_mm: -3\n", "r.yaml:5: stages[1].max_diameter_mm: should be greater than 0, not -3"),
+        ("  - stage: export\n    format: step\n", "r.yaml:5: stages[1].format: should be 'stl', 'ply', 'obj', 'glb' or '3mf', not \"step\""),
+        ("  - stage: hole-fill\n  - stage: plane-strip\n", "r.yaml:5: stages[2]: plane-strip works on the captures and must stand before hole-fill (line 4)"),
+        ("  - stage: export\n  - stage: decimation\n", "r.yaml:4: stages[1]: export writes a mesh that decimation (line 5) still changes: put it after decimation"),
+        ("  - stage: watertight-check\n  - stage: decimation\n", "r.yaml:4: stages[1]: watertight-check judges a mesh that decimation (line 5) still changes: put it after decimation"),
+    ],
+)  # fmt: skip
+def test_a_wrong_step_is_refused_with_its_line(tmp_path: Path, text: str, expected: str) -> None:
+    assert mistakes(tmp_path, HEAD + text)[0].startswith(expected)
+
+
+@pytest.mark.parametrize(
+    ("limit", "expected"),
+    [
+        ("{measure: watertight-check.boundary_edges_count, max: 0}", "no stage of this recipe gives"),
+        ("{measure: hole-fill.filed_percent, max: 1}", "Did you mean hole-fill.filled_percent?"),
+        ("{measure: nonsense, max: 1}", "Write stage.measure."),
+        ("{measure: hole-fill.filled_percent}", "a limit needs min, max or both"),
+        ("{measure: hole-fill.filled_percent, min: 3, max: 1}", "min 3 is larger than max 1"),
+        ("{measure: hole-fill.filled_percent, max: 1, otherwise: accepted}", "should be 'review' or 'rescan'"),
+    ],
+)
+def test_a_limit_that_cannot_be_kept_is_refused_with_its_line(tmp_path: Path, limit: str, expected: str) -> None:
+    found = mistakes(tmp_path, HEAD + f"  - stage: hole-fill\nlimits:\n  - {limit}\n")
+    assert found[0].startswith("r.yaml:6: ")
+    assert expected in found[0]
+
+
+def test_a_limit_on_a_measure_of_the_stage_put_in_is_good(tmp_path: Path) -> None:
+    file = tmp_path / "r.yaml"
+    file.write_text(HEAD + "  - stage: hole-fill\nlimits:\n  - {measure: meshing.area_after_mm2, min: 1}\n")
+    assert load_recipe(file).limits[0].measure == "meshing.area_after_mm2"
+
+
+def test_a_limit_says_how_it_is_broken() -> None:
+    limit = Limit(measure="a.b", min=1, max=2)
+    assert limit.broken_by(1.0) is None
+    assert limit.broken_by(2.0) is None
+    assert limit.broken_by(2.5) == "is 2.5, above the limit of 2"
+    assert limit.broken_by(0.5) == "is 0.5, below the limit of 1"
+
+
+def test_an_unknown_recipe_names_those_there_are() -> None:
+    with pytest.raises(UsageError, match="Did you mean replica"):
+        find_recipe("replika")

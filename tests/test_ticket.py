@@ -1,0 +1,73 @@
+"""Tickets: every field optional, every mistake with its line."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from pipeline.errors import ConfigurationError
+from pipeline.ticket import Ticket, load_ticket
+
+EVERYTHING = """\
+part: 1234
+client: Upper Lock Boatyard
+operator: bench 2
+recipe: replica
+unit: in
+captures:
+  a.ply: {side: top, frames: 800, frames_per_second: 15, markers: [[1, 2, 3], [4, 5, 6.5]]}
+expected_size_mm: [120, 80, 40.5]
+tolerance_mm: 0.3
+riser_height_mm: 25
+aligned: true
+setting: same
+surface_preparation: chalk spray
+priority: high
+notes: |
+  Handle with care.
+"""
+
+
+def test_every_key_of_a_ticket_is_read(tmp_path: Path) -> None:
+    file = tmp_path / "ticket.yaml"
+    file.write_text(EVERYTHING)
+    ticket = load_ticket(file)
+    assert set(Ticket.model_fields) == ticket.model_fields_set
+    assert ticket.part == "1234"
+    assert ticket.captures["a.ply"].markers[1] == (4.0, 5.0, 6.5)
+    declared = ticket.declared()
+    assert declared.expected_size_mm == (120, 80, 40.5)
+    assert declared.aligned
+    assert declared.same_setting
+
+
+def test_one_size_is_the_largest(tmp_path: Path) -> None:
+    file = tmp_path / "ticket.yaml"
+    file.write_text("expected_size_mm: 120\n")
+    assert load_ticket(file).declared().expected_size_mm == (120.0,)
+
+
+def test_an_empty_ticket_is_a_ticket(tmp_path: Path) -> None:
+    file = tmp_path / "ticket.yaml"
+    file.write_text("# nothing yet\n")
+    assert load_ticket(file) == Ticket()
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("unit: cms\n", ":1: unit: should be 'mm', 'cm', 'm' or 'in', not \"cms\""),
+        ("unit: mm\nalinged: true\n", ":2: alinged: unknown key. Did you mean aligned?"),
+        ("aligned: yes\n", ':1: aligned: should be a valid boolean, not "yes"'),
+        ("tolerance_mm: 0\n", ":1: tolerance_mm: should be greater than 0, not 0"),
+        ("captures:\n  a.ply:\n    markers: [[1, 2]]\n", ":3: captures.a.ply.markers[1]"),
+        ("captures:\n  a.ply:\n    frames: 1.5\n", ":3: captures.a.ply.frames: should be a valid integer"),
+    ],
+)
+def test_a_mistake_is_named_with_its_line(tmp_path: Path, text: str, expected: str) -> None:
+    file = tmp_path / "ticket.yaml"
+    file.write_text(text)
+    with pytest.raises(ConfigurationError) as caught:
+        load_ticket(file)
+    assert expected in str(caught.value)

@@ -1,0 +1,45 @@
+"""A unit mixed up on export is asked about, not worked into a part of the wrong size."""
+
+from __future__ import annotations
+
+import pytest
+
+from pipeline.part import MM_PER_UNIT
+from pipeline.units import scene_doubt, size_doubt
+
+
+def test_the_factors_are_those_of_the_units() -> None:
+    # International yard and pound agreement of 1959: 1 inch = 25.4 mm exactly (NIST SP 811, B.8; from memory).
+    inch = MM_PER_UNIT["in"] / MM_PER_UNIT["mm"]
+    assert (inch, round(inch**2, 6), round(inch**3, 6)) == (25.4, 645.16, 16387.064)
+    metre = MM_PER_UNIT["m"] / MM_PER_UNIT["mm"]
+    assert (metre, metre**2, metre**3) == (1e3, 1e6, 1e9)
+
+
+@pytest.mark.parametrize(("extent", "spacing"), [(0.4, 0.0003), (400_000.0, 300.0), (300.0, 0.001), (300.0, 30.0)])
+def test_a_scene_of_an_impossible_size_is_doubted(extent: float, spacing: float) -> None:
+    assert scene_doubt(extent, spacing, "mm") is not None
+
+
+def test_the_unit_that_would_fit_is_named() -> None:
+    doubt = scene_doubt(0.4, 0.0003, "mm")
+    assert doubt is not None
+    assert "m (400 mm)" in doubt
+
+
+def test_an_ordinary_scene_is_not_doubted() -> None:
+    for extent in (30.0, 300.0, 3000.0):
+        assert scene_doubt(extent, 0.3, "mm") is None
+
+
+@pytest.mark.parametrize("factor", [25.4, 1 / 25.4, 1000.0, 0.001, 10.0, 0.1])
+def test_a_part_of_another_size_than_announced_is_doubted(factor: float) -> None:
+    doubt = size_doubt([120 * factor, 80 * factor, 40 * factor], [120.0], "mm")
+    assert doubt is not None
+    assert ("it would fit" in doubt) == (1 / factor > 1)
+
+
+def test_a_hand_measured_size_may_be_rough() -> None:
+    assert size_doubt([120, 80, 40], [110.0], "mm") is None
+    assert size_doubt([120, 80, 40], [40, 118, 82], "mm") is None
+    assert size_doubt([120, 80, 40], [40, 118, 120], "mm") is not None
