@@ -1,0 +1,105 @@
+"""Closing a hole with triangles between the vertices of its rim.
+
+Minimum-weight triangulation by dynamic programming (Barequet & Sharir 1995) with the weight of Liepa 2003:
+first the sharpest angle between neighbouring faces, then the area.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.part import BoolArray, FloatArray, IndexArray
+
+LARGE = 200
+"""Rims of more vertices are triangulated on every k-th vertex first; the pieces left over follow."""
+SAME_ANGLE = 0.05
+"""Step of 1 - cos(angle) within which angles count as equal and the smaller area wins."""
+
+
+def triangulate_hole(rim: FloatArray, beside: FloatArray, taken: BoolArray | None = None) -> IndexArray | None:
+    """Triangles that close a polygon in space, without new vertices.
+
+    Parameters
+    ----------
+    rim : (n, 3) corners in the order in which the patch runs along them (against the faces around it)
+    beside : (n, 3) unit normal of the face beyond the side from corner i to corner i + 1; zero where unknown
+    taken : (n, n) True where the mesh has an edge between two corners already, other than the sides
+
+    Returns
+    -------
+    (n - 2, 3) corners, oriented like the surface around; None when every closing needs an edge that is taken.
+    """
+    count = len(rim)
+    taken = np.zeros((count, count), bool) if taken is None else taken
+    if count < 3:
+        return None
+    if count <= LARGE:
+        return _triangulate(rim, beside, taken)
+    chosen = np.unique(np.linspace(0, count, LARGE, endpoint=False).astype(int))
+    pieces = []
+    sides = np.zeros((len(chosen), 3))
+    for number, start in enumerate(chosen):
+        end = chosen[(number + 1) % len(chosen)]
+        chain = np.arange(start, end + 1) if end > start else np.append(np.arange(start, count), end)
+        if len(chain) == 2:
+            sides[number] = beside[start]
+            continue
+        piece = triangulate_hole(rim[chain], np.vstack([beside[chain[:-1]], np.zeros(3)]), taken[np.ix_(chain, chain)])
+        if piece is None:
+            return None
+        pieces.append(chain[piece])
+    middle = _triangulate(rim[chosen], sides, taken[np.ix_(chosen, chosen)])
+    return None if middle is None else np.concatenate([*pieces, chosen[middle]]).astype(np.int32)
+
+
+def _triangulate(rim: FloatArray, beside: FloatArray, taken: BoolArray) -> IndexArray | None:
+    """Best triangulation of each run of corners i..k, from short runs to the whole polygon."""
+    count = len(rim)
+    sharpest, total = np.zeros((count, count)), np.zeros((count, count))
+    apex = np.zeros((count, count), np.int32)
+    normal = np.zeros((count, count, 3))
+    sides = np.arange(count - 1)
+    normal[sides, sides + 1] = beside[:-1]
+    for span in range(2, count):
+        begin = np.arange(count - span)[:, None]
+        middle = begin + np.arange(1, span)[None, :]
+        end = begin + span
+        cross = np.cross(rim[middle] - rim[begin], rim[end] - rim[begin])
+        size = np.linalg.norm(cross, axis=2)
+        unit = cross / np.maximum(size, np.finfo(float).tiny)[..., None]
+        angle = np.maximum(sharpest[begin, middle], sharpest[middle, end])
+        for one, other in ((begin, middle), (middle, end)):
+            angle = np.maximum(angle, _bend(unit, normal[one, other]))
+        if span == count - 1:
+            angle = np.maximum(angle, _bend(unit, np.broadcast_to(beside[-1], unit.shape)))
+        angle = np.where(size > 0, angle, 2.0)
+        area = total[begin, middle] + total[middle, end] + size / 2
+        rank = np.round(angle / SAME_ANGLE)
+        best = np.where(rank == rank.min(axis=1, keepdims=True), area, np.inf).argmin(axis=1)
+        row, first, last = np.arange(count - span), begin[:, 0], end[:, 0]
+        apex[first, last] = middle[row, best]
+        blocked = taken[first, last] if span < count - 1 else np.zeros(1, bool)
+        sharpest[first, last] = angle[row, best]
+        total[first, last] = np.where(blocked, np.inf, area[row, best])
+        normal[first, last] = unit[row, best]
+    if not np.isfinite(total[0, count - 1]):
+        return None
+    return _collect(apex)
+
+
+def _bend(one: FloatArray, other: FloatArray) -> FloatArray:
+    """1 - cos of the angle between unit normals; 1 where the other is unknown (zero)."""
+    bend: FloatArray = 1 - np.einsum("...i,...i->...", one, other)
+    return bend
+
+
+def _collect(apex: IndexArray) -> IndexArray:
+    todo, faces = [(0, len(apex) - 1)], []
+    while todo:
+        begin, end = todo.pop()
+        if end - begin < 2:
+            continue
+        middle = int(apex[begin, end])
+        faces.append((begin, middle, end))
+        todo += [(begin, middle), (middle, end)]
+    return np.array(faces, np.int32)

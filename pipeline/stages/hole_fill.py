@@ -1,0 +1,99 @@
+"""`hole-fill`: closes holes that are small enough, carries on the surface around them, and flags every new face."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import ClassVar, Literal
+
+import numpy as np
+from pydantic import Field
+
+from pipeline.geometry.boundary import boundary_loops
+from pipeline.geometry.hole_filling import fill
+from pipeline.geometry.holes import Hole, Opening, Surroundings, find_holes
+from pipeline.geometry.measure import face_areas
+from pipeline.part import Form, Mesh, Part
+from pipeline.stage import Measure, Stage, StageContext
+
+SHARE_OF_PART = 0.1
+"""Without ``max_diameter_mm``: holes up to this share of the part's largest extent."""
+
+
+class HoleFill(Stage):
+    """Closes holes in the surface where nothing was measured, as smoothly as the surface around them allows."""
+
+    takes: ClassVar[Form] = "mesh"
+    gives: ClassVar[Form] = "mesh"
+    measures: ClassVar[Mapping[str, Measure]] = MappingProxyType(
+        {
+            "holes_before_count": Measure("count", "open borders found"),
+            "holes_filled_count": Measure("count", "holes closed"),
+            "holes_left_count": Measure("count", "open borders left, counted again afterwards"),
+            "guesses_count": Measure("count", "holes closed across an edge of the part, whose shape there is a guess"),
+            "largest_filled_mm": Measure("mm", "diameter of the largest hole closed"),
+            "largest_left_mm": Measure("mm", "diameter of the largest border left"),
+            "filled_area_mm2": Measure("mm2", "area that no capture measured, all of it"),
+            "filled_percent": Measure("percent", "share of the area that no capture measured"),
+        }
+    )
+
+    stage: Literal["hole-fill"] = "hole-fill"
+    max_diameter_mm: float | None = Field(default=None, gt=0)
+    """Holes wider than this stay open; by default a tenth of the part's largest extent."""
+    fill_bores: bool = False
+    """Whether to close also bores and mouths: openings that the surface runs into all round."""
+    fill_outer_border: bool = False
+    """Whether to close also the outer border of a part that was not scanned from all sides."""
+
+    def run(self, part: Part, context: StageContext) -> Part:
+        mesh = part.mesh
+        if mesh is None or len(mesh.faces) == 0:
+            raise ValueError("hole-fill needs a mesh")
+        widest = self.max_diameter_mm or SHARE_OF_PART * float(np.ptp(mesh.vertices, axis=0).max())
+        around = Surroundings(mesh.faces, len(mesh.vertices))
+        holes = find_holes(mesh, around)
+        why_left = {id(hole): self._stays_open(hole, widest) for hole in holes}
+        result = fill(mesh, [hole for hole in holes if not why_left[id(hole)]], around)
+        left = [(hole, why_left[id(hole)]) for hole in holes if why_left[id(hole)]] + list(result.refused)
+        _record(holes, left, result.closed, result.mesh, context)
+        return part.with_mesh(result.mesh)
+
+    def _stays_open(self, hole: Hole, widest: float) -> str:
+        """Why a hole is not to be closed, or nothing."""
+        if hole.kind is Opening.OUTER and not self.fill_outer_border:
+            return "it is the outer border of what was scanned"
+        if hole.kind is Opening.BORE and not self.fill_bores:
+            return "it is a bore or a mouth"
+        if hole.diameter_mm > widest and hole.kind is not Opening.OUTER:
+            return f"it is wider than {widest:.1f} mm"
+        return ""
+
+
+def _record(
+    holes: list[Hole], left: list[tuple[Hole, str]], closed: tuple[Hole, ...], mesh: Mesh, context: StageContext
+) -> None:
+    areas = face_areas(mesh.vertices, mesh.faces)
+    guesses = [hole for hole in closed if hole.kind is Opening.CORNER]
+    context.measure("holes_before_count", len(holes))
+    context.measure("holes_filled_count", len(closed))
+    context.measure("holes_left_count", len(boundary_loops(mesh.faces)))
+    context.measure("guesses_count", len(guesses))
+    context.measure("largest_filled_mm", max((hole.diameter_mm for hole in closed), default=0.0))
+    context.measure("largest_left_mm", max((hole.diameter_mm for hole, _ in left), default=0.0))
+    context.measure("filled_area_mm2", float(areas[mesh.filled].sum()))
+    context.measure("filled_percent", 100 * float(areas[mesh.filled].sum() / areas.sum()))
+    if guesses:
+        context.warn(
+            f"{len(guesses)} holes lie across an edge of the part; the surface there is a guess: {_list(guesses)}."
+        )
+    for why in dict.fromkeys(why for _, why in left):
+        those = [hole for hole, reason in left if reason == why]
+        context.warn(f"{len(those)} left open ({why}): {_list(those)}.")
+
+
+def _list(holes: list[Hole]) -> str:
+    """The largest three with their places."""
+    some = sorted(holes, key=lambda hole: -hole.diameter_mm)[:3]
+    places = [f"{hole.diameter_mm:.1f} mm wide at ({', '.join(f'{x:.1f}' for x in hole.centre)})" for hole in some]
+    return "; ".join(places) + (f"; and {len(holes) - 3} more" if len(holes) > 3 else "")
