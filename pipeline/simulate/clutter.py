@@ -27,42 +27,45 @@ def sheet(size: float, cells: int) -> Mesh:
     return Mesh(np.column_stack([grid, np.zeros(len(grid))]), faces)
 
 
-def crumpled(size: float, height: float, rng: np.random.Generator, cells: int = 150) -> Mesh:
+def crumpled(
+    size: float, height: float, rng: np.random.Generator, crease: float | None = None, cells: int = 150
+) -> Mesh:
     """A crumpled sheet of paper lying on z = 0: facets between sharp creases, with overhangs.
 
-    Every fold shears all space along a triangle wave across it. A shear is one-to-one, so however many follow one another the
-    sheet never passes through itself; being piecewise linear it leaves flat facets between creases.
+    Every fold shears all space along a triangle wave across it. A shear is one-to-one, so however many follow one
+    another the sheet never passes through itself; being piecewise linear it leaves flat facets between creases.
 
     Parameters
     ----------
     size : side of the sheet before it was crumpled, millimetres
     height : about how high it heaps up in its middle, millimetres
+    crease : distance between the largest creases; three times the height by default
     """
     flat = sheet(size, cells)
-    heap = 0.55 * height * np.exp(-4 * (flat.vertices[:, :2] ** 2).sum(axis=1) / (0.6 * size) ** 2)
+    heap = 0.7 * height * np.exp(-6 * (flat.vertices[:, :2] ** 2).sum(axis=1) / (0.8 * size) ** 2)
     points = flat.vertices + np.column_stack([np.zeros((len(heap), 2)), heap])
-    fold = min(2.2 * height, 0.45 * size)
-    while fold > 4 * size / cells:
-        for _ in range(4):
-            points = _folded(points, fold, rng)
-        fold *= 0.62
-    points = points - [*points[:, :2].mean(axis=0), np.quantile(points[:, 2], 0.08)]
-    points[:, :2] *= 0.8
-    points[:, 2] *= height / np.quantile(points[:, 2], 0.98)
+    longest = min(crease or 3.0 * height, 0.8 * size)
+    for share, steepest in ((1.0, 0.5), (0.6, 0.55), (0.36, 0.55), (0.2, 0.4)):
+        for _ in range(3):
+            points = _folded(points, max(share * longest, 6 * size / cells), steepest, rng)
+    points = points - [*points[:, :2].mean(axis=0), np.quantile(points[:, 2], 0.1)]
+    points[:, :2] *= 0.85
+    points[:, 2] *= np.clip(height / np.quantile(points[:, 2], 0.98), 0.6, 1.8)
     points[:, 2] = np.maximum(points[:, 2], 0.15)  # what would sink into the table lies flat on it
     return Mesh(points, flat.faces)
 
 
-def _folded(points: FloatArray, length: float, rng: np.random.Generator) -> FloatArray:
+def _folded(points: FloatArray, length: float, steepest: float, rng: np.random.Generator) -> FloatArray:
     """One shear along a triangle wave: across a mostly level direction, mostly up and down, at a right angle to it."""
     across = rng.normal(size=3) * [1, 1, 0.35]
     across /= np.linalg.norm(across)
-    along = np.array([0, 0, 1.0]) * rng.choice([-1, 1]) + 0.55 * rng.normal(size=3)
+    along = np.array([0, 0, 1.0]) * rng.choice([-1, 1]) + 0.45 * rng.normal(size=3)
     along -= (along @ across) * across
     along /= np.linalg.norm(along)
     wavelength = length * rng.uniform(0.7, 1.5)
     wave = np.abs(((points @ across) / wavelength + rng.uniform()) % 1.0 - 0.5)
-    return points + (rng.uniform(0.3, 0.75) * wavelength * wave)[:, None] * along
+    slid: FloatArray = points + (rng.uniform(0.4, 1.0) * steepest * wavelength * wave)[:, None] * along
+    return slid
 
 
 def cloth(size: float, height: float, rng: np.random.Generator, cells: int = 200) -> Mesh:

@@ -32,13 +32,10 @@ def gudgeon(seed: int | None = None) -> Mesh:
     length, width, thick = p(140), p(80), p(10)
     outer, bore, barrel, height = p(24), p(13), p(60), p(48)
     hole, fillet, rib = p(5.5), p(9), p(8)
-    barrel_at = lambda radius, long: rod((0, -long / 2, height), (0, long / 2, height), radius)  # noqa: E731
     web = box((1.7 * outer, barrel, height), (0, 0, thick / 2 + height / 2))
     foot = box((1.7 * outer + 2 * fillet, barrel, fillet), (0, 0, thick + fillet / 2))
-    hollow = [
-        rod((s * (0.85 * outer + fillet), -barrel, thick + fillet), (s * (0.85 * outer + fillet), barrel, thick + fillet), fillet)
-        for s in (-1, 1)
-    ]  # fmt: skip
+    hollow_at = [np.array([s * (0.85 * outer + fillet), barrel, thick + fillet]) for s in (-1, 1)]
+    hollow = [rod(at, at * (1, -1, 1), fillet) for at in hollow_at]
     ribs = [
         prism([(0, thick / 2), (0.43 * length, thick / 2), (0.43 * length, thick + 2), (0, height + 0.5 * outer)], rib)
         .rotate((90, 0, 0))
@@ -46,7 +43,11 @@ def gudgeon(seed: int | None = None) -> Mesh:
         for y in (-barrel / 2 + rib / 2, barrel / 2 - rib / 2)
     ]
     solid = union(
-        rounded_plate(length, width, thick, p(8)), web, foot - union(*hollow), *ribs, barrel_at(outer, barrel)
+        rounded_plate(length, width, thick, p(8)),
+        web,
+        foot - union(*hollow),
+        *ribs,
+        rod((0, -barrel / 2, height), (0, barrel / 2, height), outer),
     )
     x, y = length / 2 - 2.2 * hole, width / 2 - 2.2 * hole
     holes = [cylinder(hole, 3 * thick).translate((-x, s * y, -thick)) for s in (-1, 1)]
@@ -55,7 +56,7 @@ def gudgeon(seed: int | None = None) -> Mesh:
         *(cylinder(0.8 * hole, 3 * thick).translate((-0.36 * length + dx, 0, -thick)) for dx in np.linspace(-4, 4, 9))
     )
     oil = cylinder(0.5 * hole, 2 * outer).translate((0, 0.2 * barrel, height))
-    return mesh_of(solid - union(barrel_at(bore, 2 * barrel), slot, oil, *holes))
+    return mesh_of(solid - union(rod((0, -barrel, height), (0, barrel, height), bore), slot, oil, *holes))
 
 
 def swan_finial(seed: int | None = None) -> Mesh:
@@ -76,7 +77,7 @@ def swan_finial(seed: int | None = None) -> Mesh:
         freeform.ellipsoid(np.array([0, 0, 55]) * s, np.array([47, 26, 25]) * s),
         freeform.ball_chain(np.array([[-28, 0, 58], [-50, 0, 68], [-66, -3, 80]]) * s, np.array([16, 9, 3]) * s, 4 * s),
         freeform.ball_chain(neck, np.array([17, 12, 9, 8, 8, 8.5, 9.5]) * s, 5 * s),
-        freeform.ball_chain([head, head + np.array([16, 4, -3]) * s, head + np.array([27, 7, -6]) * s], np.array([6, 4, 2]) * s, 2 * s),
+        freeform.ball_chain(head + np.array([[0, 0, 0], [16, 4, -3], [27, 7, -6]]) * s, np.array([6, 4, 2]) * s, 2 * s),
         freeform.ball_chain(np.array([[0, 0, 20], [0, 0, 34]]) * s, np.array([17, 15]) * s, 4 * s),
         freeform.rounded_box(np.array([0, 0, 6]) * s, np.array([56, 48, 12]) * s, 3 * s),
         *wings,
@@ -85,7 +86,8 @@ def swan_finial(seed: int | None = None) -> Mesh:
     def feathered(at: FloatArray) -> FloatArray:
         x, y, z = at.T / s
         on_wing = np.exp(-(((np.abs(y) - 27) / 7) ** 2) - ((z - 64) / 16) ** 2 - ((x + 14) / 26) ** 2)
-        return plain(at) + 0.8 * s * on_wing * np.sin(2 * np.pi * (x + 0.6 * z) / 9)
+        groove: FloatArray = 0.8 * s * on_wing * np.sin(2 * np.pi * (x + 0.6 * z) / 9)
+        return plain(at) + groove
 
     low, high = np.array([-78, -48, -6]) * s, np.array([100, 48, 180]) * s
     return freeform.body(feathered, low, high * [max(reach, 1), 1, max(reach, 1)], 2.0 * s)
@@ -262,4 +264,6 @@ FITTINGS: dict[str, Callable[[int | None], Mesh]] = {
 
 def _tilt(about_z: float, about_y: float) -> FloatArray:
     cz, sz, cy, sy = np.cos(about_z), np.sin(about_z), np.cos(about_y), np.sin(about_y)
-    return np.array([[cz, -sz, 0], [sz, cz, 0], [0, 0, 1]]) @ np.array([[cy, 0, sy], [0, 1, 0], [-sy, 0, cy]])
+    level, steep = np.array([[cz, -sz, 0], [sz, cz, 0], [0, 0, 1]]), np.array([[cy, 0, sy], [0, 1, 0], [-sy, 0, cy]])
+    tilt: FloatArray = level @ steep
+    return tilt

@@ -39,8 +39,9 @@ def ellipsoid(centre: ArrayLike, radii: ArrayLike, turn: FloatArray | None = Non
 
     def field(p: FloatArray) -> FloatArray:
         local = (p - centre) @ turn
-        scaled = np.linalg.norm(local / radii, axis=1)
-        return scaled * (scaled - 1) / np.maximum(np.linalg.norm(local / radii**2, axis=1), 1e-9)
+        scaled: FloatArray = np.linalg.norm(local / radii, axis=1)
+        slope: FloatArray = np.maximum(np.linalg.norm(local / radii**2, axis=1), 1e-9)
+        return scaled * (scaled - 1) / slope
 
     return field
 
@@ -51,7 +52,9 @@ def rounded_box(centre: ArrayLike, size: ArrayLike, radius: float) -> Field:
 
     def field(p: FloatArray) -> FloatArray:
         beyond = np.abs(p - centre) - half
-        return np.linalg.norm(np.maximum(beyond, 0), axis=1) + np.minimum(beyond.max(axis=1), 0) - radius
+        outside: FloatArray = np.linalg.norm(np.maximum(beyond, 0), axis=1)
+        within: FloatArray = np.minimum(beyond.max(axis=1), 0)
+        return outside + within - radius
 
     return field
 

@@ -26,6 +26,12 @@ def rigid(rotation: FloatArray, translation: ArrayLike = (0, 0, 0)) -> FloatArra
     return transform
 
 
+def inverse(transform: FloatArray) -> FloatArray:
+    """The inverse of a rigid 4x4 transform."""
+    back: FloatArray = transform[:3, :3].T
+    return rigid(back, -back @ transform[:3, 3])
+
+
 def random_rigid(rng: np.random.Generator, reach_mm: float) -> FloatArray:
     """Any rotation (uniform: Shoemake 1992) and a translation of at most ``reach_mm`` along each axis."""
     w, x, y, z = (q := rng.normal(size=4)) / np.linalg.norm(q)
@@ -51,20 +57,21 @@ def settled(part: Mesh, up: ArrayLike, most_deg: float = 50.0) -> FloatArray:
 
     A part rests on a facet of its convex hull when the centre of mass stands above that facet.
     """
-    up = np.asarray(up, float) / np.linalg.norm(up)
+    wanted: FloatArray = np.asarray(up, float) / np.linalg.norm(up)
     hull = mesh_of(solid_of(part).hull().simplify(0.02))
     corners = hull.vertices[hull.faces]
     normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-12)
     centre = centre_of_mass(part)
     level = np.einsum("ij,ij->i", normal, corners[:, 0] - centre)
-    for face in np.argsort(normal @ up):
-        if normal[face] @ up > -np.cos(np.deg2rad(most_deg)):
+    for face in np.argsort(normal @ wanted):
+        if normal[face] @ wanted > -np.cos(np.deg2rad(most_deg)):
             break
         same = (normal @ normal[face] > 0.9998) & (np.abs(level - level[face]) < 0.2)
         if _holds(centre + normal[face] * level[face], corners[same], normal[face]):
-            return -normal[face]
-    return up
+            supported: FloatArray = -normal[face]
+            return supported
+    return wanted
 
 
 def _holds(foot: FloatArray, triangles: FloatArray, normal: FloatArray) -> bool:
@@ -77,4 +84,5 @@ def centre_of_mass(part: Mesh) -> FloatArray:
     """(3,) centre of the volume a closed mesh encloses."""
     a, b, c = (part.vertices[part.faces[:, k]] for k in range(3))
     volume = np.einsum("ij,ij->i", a, np.cross(b, c))
-    return (volume[:, None] * (a + b + c)).sum(axis=0) / (4 * volume.sum())
+    moment: FloatArray = (volume[:, None] * (a + b + c)).sum(axis=0)
+    return moment / float(4 * volume.sum())

@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.geometry.native import open3d
-from pipeline.part import FloatArray, Mesh
+from pipeline.part import BoolArray, FloatArray, IndexArray, Mesh
 
 
 class RayCaster:
     """Answers where rays hit a set of triangles."""
 
-    def __init__(self, vertices: FloatArray, faces: np.ndarray) -> None:
+    def __init__(self, vertices: FloatArray, faces: IndexArray) -> None:
         self._o3d = open3d()
         self._scene = self._o3d.t.geometry.RaycastingScene()
         self._scene.add_triangles(self._tensor(vertices, np.float32), self._tensor(faces, np.uint32))
 
-    def cast(self, origins: FloatArray, directions: FloatArray) -> tuple[FloatArray, np.ndarray, FloatArray]:
+    def cast(self, origins: FloatArray, directions: FloatArray) -> tuple[FloatArray, NDArray[np.int64], FloatArray]:
         """First hits of (n, 3) origins along unit directions.
 
         Returns
@@ -29,27 +32,32 @@ class RayCaster:
         distance = hits["t_hit"].numpy().astype(float)
         return distance, hits["primitive_ids"].numpy().astype(np.int64), hits["primitive_normals"].numpy().astype(float)
 
-    def blocked(self, origins: FloatArray, targets: FloatArray, slack: float = 0.1) -> np.ndarray:
+    def blocked(self, origins: FloatArray, targets: FloatArray, slack: float = 0.1) -> BoolArray:
         """(n,) whether something lies between origin and target, ``slack`` mm before the target."""
         way = targets - origins
         length = np.linalg.norm(way, axis=1)
         rays = np.hstack([origins, way / length[:, None]])
-        return self._scene.cast_rays(self._tensor(rays, np.float32))["t_hit"].numpy() < length - slack
+        hit: FloatArray = self._scene.cast_rays(self._tensor(rays, np.float32))["t_hit"].numpy()
+        before: BoolArray = hit < length - slack
+        return before
 
     def distance(self, points: FloatArray) -> FloatArray:
         """(n,) unsigned distances to the nearest triangle."""
-        return self._scene.compute_distance(self._tensor(points, np.float32)).numpy().astype(float)
+        found: NDArray[np.float32] = self._scene.compute_distance(self._tensor(points, np.float32)).numpy()
+        return found.astype(float)
 
     def signed_distance(self, points: FloatArray) -> FloatArray:
         """(n,) distances, negative inside; the triangles must be closed."""
-        return self._scene.compute_signed_distance(self._tensor(points, np.float32)).numpy().astype(float)
+        found: NDArray[np.float32] = self._scene.compute_signed_distance(self._tensor(points, np.float32)).numpy()
+        return found.astype(float)
 
-    def nearest_face(self, points: FloatArray) -> np.ndarray:
+    def nearest_face(self, points: FloatArray) -> NDArray[np.int64]:
         """(n,) numbers of the nearest triangles."""
-        found = self._scene.compute_closest_points(self._tensor(points, np.float32))
-        return found["primitive_ids"].numpy().astype(np.int64)
+        nearest = self._scene.compute_closest_points(self._tensor(points, np.float32))
+        found: NDArray[np.uint32] = nearest["primitive_ids"].numpy()
+        return found.astype(np.int64)
 
-    def _tensor(self, values: np.ndarray, dtype: type) -> object:
+    def _tensor(self, values: NDArray[Any], dtype: type) -> object:
         return self._o3d.core.Tensor(np.array(values, dtype=dtype))
 
 

@@ -8,11 +8,11 @@ from typing import Literal
 
 import numpy as np
 
-from pipeline.part import Capture, FloatArray, Mesh, frozen_array, transformed
+from pipeline.part import BoolArray, Capture, ColourArray, FloatArray, frozen_array, transformed
 from pipeline.simulate.fused import fused
-from pipeline.simulate.poses import SIDES, random_rigid
+from pipeline.simulate.poses import SIDES, inverse, random_rigid
 from pipeline.simulate.rays import RayCaster
-from pipeline.simulate.scene import Geometry, Label, Scene
+from pipeline.simulate.scene import Geometry, Label, LabelArray, Scene
 
 BATCH = 400_000
 """Rays cast at a time."""
@@ -27,6 +27,7 @@ class Scanner:
     elevations_deg : heights of the orbit's rings above the level, looking at the part
     looks_per_ring : viewpoints on each ring
     baseline_ratio : distance from camera to projector over the distance to the part
+    field_ratio : half the width of a look over the part's radius
     grazing_deg : no surface steeper to camera or projector than this returns light; it thins 18 degrees before
     flying_percent : share of points that hang between foreground and background at depth edges, where there are any
     stray_percent : share of points that lie anywhere, single and in small groups
@@ -36,6 +37,7 @@ class Scanner:
     elevations_deg: tuple[float, ...] = (15.0, 38.0, 62.0, 85.0)
     looks_per_ring: int = 18
     baseline_ratio: float = 0.22
+    field_ratio: float = 1.25
     grazing_deg: float = 78.0
     flying_percent: float = 0.3
     stray_percent: float = 0.1
@@ -59,7 +61,7 @@ class SimulatedCapture:
     """
 
     capture: Capture
-    labels: np.ndarray
+    labels: LabelArray
     part_from_capture: FloatArray
     noise_mm: float
 
@@ -89,25 +91,26 @@ def scan(
     scanner = scanner or Scanner()
     rng = np.random.default_rng([seed, 77])
     view = _Session(scene.build(), scanner, noise_mm, rng)
-    flying = view.flying(round(points * scanner.flying_percent / 100))
-    strays = view.strays(round(points * scanner.stray_percent / 100))
+    loose = points if form == "cloud" else 0  # fusing drops what lies on no surface
+    flying = view.flying(round(loose * scanner.flying_percent / 100))
+    strays = view.strays(round(loose * scanner.stray_percent / 100))
     surface = view.surface(points - len(flying.points) - len(strays.points))
     look = _Returns.joined([surface, flying, strays])
     capture_from_scene = _capture_from_scene(view.geometry, frame, rng)
     capture = Capture(
         name=name,
         points=transformed(look.points, capture_from_scene),
-        normals=look.normals @ capture_from_scene[:3, :3].T,
+        normals=(look.normals @ capture_from_scene[:3, :3].T).astype(np.float32),
         colours=_colours(look, rng),
     )
     labels = look.labels
     if form == "mesh":
-        capture, source = fused(capture)
-        labels = labels[source]
+        capture = fused(capture)
+        labels = view.labels_of(transformed(capture.points, inverse(capture_from_scene)))
     capture = replace(
         capture, normals=capture.normals if normals else None, colours=capture.colours if colours else None
     )
-    truth = np.linalg.inv(view.geometry.scene_from_part) @ np.linalg.inv(capture_from_scene)
+    truth = inverse(view.geometry.scene_from_part) @ inverse(capture_from_scene)
     return SimulatedCapture(capture, frozen_array(labels, np.uint8), frozen_array(truth, np.float64), noise_mm)
 
 
@@ -155,7 +158,7 @@ class _Returns:
 
     points: FloatArray
     normals: FloatArray
-    labels: np.ndarray
+    labels: LabelArray
     slant: FloatArray
 
     @staticmethod
@@ -178,7 +181,7 @@ class _Session:
         self.rays = RayCaster(geometry.vertices, geometry.faces)
         self.standoff = max(300.0, 3.6 * geometry.radius)
         self.near, self.far = 0.55 * self.standoff, 1.5 * self.standoff
-        self.half_field = max(1.25 * geometry.radius, 60.0) / self.standoff
+        self.half_field = max(scanner.field_ratio * geometry.radius, 60.0) / self.standoff
         self.cameras, self.frames = self._orbit()
         self.waves = rng.normal(size=(3, 3)) * 1.6 / geometry.radius
         self.phases = rng.uniform(0, 2 * np.pi, 3)
@@ -198,9 +201,25 @@ class _Session:
         aim = self.geometry.centre + rng.uniform(-0.25, 0.25, outward.shape) * self.geometry.radius
         forward = aim - cameras
         forward /= np.linalg.norm(forward, axis=1, keepdims=True)
-        right = np.cross(forward, rng.normal(0, 0.1, outward.shape) + [0, 0, 1])
+        right = np.cross(forward, rng.normal((0, 0, 1), 0.1, outward.shape))
         right /= np.linalg.norm(right, axis=1, keepdims=True)
-        return cameras, np.stack([right, np.cross(right, forward), forward], axis=-1)
+        open_view = ~self._hides_all(cameras)
+        if not open_view.any():
+            raise ValueError("from nowhere on this orbit can the part be seen")
+        return cameras[open_view], np.stack([right, np.cross(right, forward), forward], axis=-1)[open_view]
+
+    def _hides_all(self, cameras: FloatArray) -> BoolArray:
+        """Viewpoints where nobody would hold a scanner: behind the wall, under the table."""
+        large = np.isin(self.geometry.labels, (Label.WALL, Label.TABLE))
+        if not large.any():
+            return np.zeros(len(cameras), bool)
+        aim = np.broadcast_to(self.geometry.centre, cameras.shape)
+        return RayCaster(self.geometry.vertices, self.geometry.faces[large]).blocked(cameras, aim)
+
+    def labels_of(self, points: FloatArray) -> LabelArray:
+        """(n,) what points of a fused surface lie on; skin that spans from one thing to another counts as flying."""
+        off = self.rays.distance(points) > max(0.5, 5 * self.noise)
+        return np.where(off, Label.FLYING, self.geometry.labels[self.rays.nearest_face(points)]).astype(np.uint8)
 
     def _aims(self, count: int) -> tuple[np.ndarray, FloatArray]:
         """Random viewpoints (n,) and positions in their pictures (n, 2)."""
@@ -210,7 +229,8 @@ class _Session:
     def _directions(self, view: np.ndarray, picture: FloatArray) -> FloatArray:
         way = np.column_stack([picture, np.ones(len(picture))])
         way = np.einsum("nij,nj->ni", self.frames[view], way)
-        return way / np.linalg.norm(way, axis=1, keepdims=True)
+        unit: FloatArray = way / np.linalg.norm(way, axis=1, keepdims=True)
+        return unit
 
     def surface(self, count: int) -> _Returns:
         """Exactly ``count`` points on what both camera and projector see."""
@@ -232,8 +252,8 @@ class _Session:
         way = self._directions(view, picture)
         distance, face, normal = self.rays.cast(self.cameras[view], way)
         seen = (distance > self.near) & (distance < self.far)
-        view, way, distance, face, normal = (a[seen] for a in (view, way, distance, face, normal))
-        point = self.cameras[view] + way * distance[:, None]
+        view, way, face, normal = view[seen], way[seen], face[seen], normal[seen]
+        point = self.cameras[view] + way * distance[seen][:, None]
         normal *= -np.sign(np.einsum("ij,ij->i", normal, way))[:, None]
         slant = -np.einsum("ij,ij->i", normal, way)
         projector = self.cameras[view] + self.frames[view, :, 0] * self.scanner.baseline_ratio * self.standoff
@@ -258,7 +278,8 @@ class _Session:
         if self.scanner.density_ratio <= 1:
             return np.ones(len(point))
         wave = np.sin((point - self.geometry.centre) @ self.waves + self.phases).mean(axis=1)
-        return self.scanner.density_ratio ** -np.clip(0.5 + 0.9 * wave, 0, 1)
+        share: FloatArray = self.scanner.density_ratio ** -np.clip(0.5 + 0.9 * wave, 0, 1)
+        return share
 
     def flying(self, count: int) -> _Returns:
         """Up to ``count`` points on rays that straddle a depth edge, between foreground and background."""
@@ -284,7 +305,7 @@ class _Session:
         yield point[free], -way[free]
 
     def strays(self, count: int) -> _Returns:
-        """Exactly ``count`` points off any surface: most in the free space in front, some behind, a third in small groups."""
+        """Exactly ``count`` points off any surface: most in the free space in front, a third of all in small groups."""
         if not count:
             return _Returns.loose(np.zeros((0, 3)), np.zeros((0, 3)), Label.STRAY)
         view, picture = self._aims(6 * count)
@@ -315,15 +336,16 @@ _PAINT = {
 }
 
 
-def _colours(look: _Returns, rng: np.random.Generator) -> np.ndarray:
+def _colours(look: _Returns, rng: np.random.Generator) -> ColourArray:
     """(n, 3) uint8: paint, patches of patina, shading by slant, and the camera's own noise."""
     paint = np.array([_PAINT[label] for label in Label], float)[look.labels]
     waves = np.random.default_rng(5).normal(size=(3, 6)) * 0.12
     patina = 1 + 0.05 * np.sin(look.points @ waves).sum(axis=1, keepdims=True) / 2
     shaded = paint * patina * (0.45 + 0.55 * np.clip(look.slant, 0, 1))[:, None] + rng.normal(0, 4, paint.shape)
-    return np.clip(shaded, 0, 255).astype(np.uint8)
+    colours: ColourArray = np.clip(shaded, 0, 255).astype(np.uint8)
+    return colours
 
 
 def _capture_from_scene(geometry: Geometry, frame: str, rng: np.random.Generator) -> FloatArray:
     arbitrary = random_rigid(rng, 400.0)
-    return arbitrary if frame == "random" else np.linalg.inv(geometry.scene_from_part)
+    return arbitrary if frame == "random" else inverse(geometry.scene_from_part)

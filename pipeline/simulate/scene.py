@@ -7,12 +7,15 @@ from enum import IntEnum
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
-from pipeline.part import FloatArray, Mesh, frozen_array, transformed
+from pipeline.part import FloatArray, IndexArray, Mesh, frozen_array
 from pipeline.simulate import clutter
 from pipeline.simulate.poses import rigid, settled, turn_up
 from pipeline.simulate.rays import RayCaster
 from pipeline.simulate.solids import box, cylinder, mesh_of
+
+LabelArray = NDArray[np.uint8]
 
 
 class Label(IntEnum):
@@ -44,8 +47,8 @@ class Geometry:
     """
 
     vertices: FloatArray
-    faces: np.ndarray
-    labels: np.ndarray
+    faces: IndexArray
+    labels: LabelArray
     scene_from_part: FloatArray
     centre: FloatArray
     radius: float
@@ -98,7 +101,7 @@ class _Builder:
     def __init__(self, scene: Scene) -> None:
         self.scene = scene
         self.rng = np.random.default_rng([scene.seed, 20])
-        self.things: list[tuple[FloatArray, np.ndarray, Label]] = []
+        self.things: list[tuple[FloatArray, IndexArray, Label]] = []
         up = settled(scene.part, scene.up) if scene.settle else np.asarray(scene.up, float)
         self.turn = turn_up(up, scene.spin_deg)
         standing = scene.part.vertices @ self.turn.T
@@ -113,7 +116,7 @@ class _Builder:
         self._lay_table()
         ground = self._cover_table()
         lift = ground + (scene.riser_height_mm if scene.riser != "none" else 0.0)
-        self.shift = self.shift + [0, 0, lift]
+        self.shift[2] += lift
         part = scene.part.vertices @ self.turn.T + self.shift
         self._add(part, scene.part.faces, Label.PART)
         self.part_rays = RayCaster(part, scene.part.faces)
@@ -144,12 +147,15 @@ class _Builder:
         if self.scene.cloth:
             cover, label = clutter.cloth(side, 0.02 * self.diagonal + 2, self.rng), Label.CLOTH
         elif self.scene.paper == "covering":
-            cover, label = clutter.crumpled(1.3 * side, 0.10 * self.diagonal + 3, self.rng, cells=320), Label.PAPER
+            cover, label = self._spread_paper(1.3 * side), Label.PAPER
         else:
             return 0.0
         self._add_mesh(cover, label)
         under = (np.abs(cover.vertices[:, :2]) < self.size[:2] / 2).all(axis=1)
         return float(np.quantile(cover.vertices[under, 2], 0.75))
+
+    def _spread_paper(self, side: float) -> Mesh:
+        return clutter.crumpled(side, 0.08 * self.diagonal + 3, self.rng, crease=0.7 * self.diagonal, cells=320)
 
     def _put_riser(self, part: FloatArray, ground: float, lift: float) -> None:
         if self.scene.riser == "none":
@@ -179,9 +185,9 @@ class _Builder:
             else:
                 height = lift + self.rng.uniform(0.2, 0.45) * self.size[2]
                 size = max(size, 1.2 * height)
-                at = way * (rim + 0.12 * size)
+                at = way * (rim + 0.25 * size)
             heap = clutter.crumpled(size, float(height), self.rng)
-            self._add(heap.vertices + [*at, 0], heap.faces, Label.PAPER)
+            self._add(heap.vertices + np.array([*at, 0]), heap.faces, Label.PAPER)
 
     def _rim(self, way: FloatArray) -> float:
         """How far the part's outline box reaches along a level direction."""
@@ -220,7 +226,7 @@ class _Builder:
     def _add_mesh(self, mesh: Mesh, label: Label) -> None:
         self._add(mesh.vertices, mesh.faces, label)
 
-    def _add(self, vertices: FloatArray, faces: np.ndarray, label: Label) -> None:
+    def _add(self, vertices: FloatArray, faces: IndexArray, label: Label) -> None:
         self.things.append((vertices, faces, label))
 
     def _geometry(self, part: FloatArray) -> Geometry:
