@@ -1,0 +1,256 @@
+"""The planes a scene stands on or before: table, floor, wall. Found by what they do, not by their size.
+
+A table is what everything stands on: hardly anything lies under it, it reaches past what stands on it on most
+sides, and its rim neither drops away (as the rim of a part's own face does) nor rises (as the floor of a box does).
+Draws: Fischler and Bolles, "Random sample consensus", Communications of the ACM 24 (1981), with one oriented
+patch instead of three points as the smallest sample.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from pipeline.geometry.voxels import Voxels, patches, voxels
+from pipeline.part import BoolArray, FloatArray
+
+MOST_PLANES = 3
+CANDIDATES = 6
+SMALLEST_SHARE = 0.04
+CELLS_ACROSS = 160
+# Cells looked at beyond a plane's rim.
+RIM = 3
+
+
+def draws_needed(confidence: float, inlier_share: float, sample: int) -> int:
+    """Random samples of ``sample`` things to draw until one is free of outliers, with that confidence.
+
+    ``ceil(ln(1 - p) / ln(1 - w^m))``, Fischler and Bolles 1981.
+    """
+    return int(np.ceil(np.log(1.0 - confidence) / np.log(1.0 - inlier_share**sample)))
+
+
+@dataclass(frozen=True, eq=False)
+class Plane:
+    """A plane and the evidence that it carries or bounds the scene.
+
+    Attributes
+    ----------
+    equation : (4,) unit normal towards the scene, and offset: ``n . x + d = height above the plane``
+    residual : robust standard deviation of its points, millimetres
+    cut : height up to which points are its own, millimetres
+    below : share of the rest of the scene that lies under it
+    drops, rises : share of its rim with material just below, just above
+    around : share of the directions in which it reaches past what stands on it
+    standing : share of what lies above that stands over the plane
+    area, standing_area : mm2
+    extent : its largest size, mm
+    """
+
+    equation: FloatArray
+    residual: float
+    cut: float
+    below: float
+    drops: float
+    rises: float
+    around: float
+    standing: float
+    area: float
+    standing_area: float
+    extent: float
+
+    def height(self, points: FloatArray) -> FloatArray:
+        """(n,) signed height of points (n, 3) above the plane, millimetres."""
+        return points @ self.equation[:3] + self.equation[3]
+
+    @property
+    def tests(self) -> dict[str, float]:
+        """What speaks for a support plane: 1 fully, 0 not at all; the words go into the report."""
+        return {
+            "hardly anything lies below it": _falling(self.below, 0.02, 0.06),
+            "its rim does not drop away": _falling(self.drops, 0.12, 0.35),
+            "no walls rise along its rim": _falling(self.rises, 0.35, 0.6),
+            "it reaches past what stands on it": _rising(self.around, 0.35, 0.6),
+            "something stands on it": _rising(self.standing, 0.2, 0.5),
+            "it is larger than what stands on it": _rising(self.area / max(self.standing_area, 1e-9), 0.8, 1.3),
+        }
+
+    @property
+    def confidence(self) -> float:
+        """Product of the tests, 0 to 1."""
+        return float(np.prod(list(self.tests.values())))
+
+
+def planes(points: FloatArray, normals: NDArray[np.floating] | None, spacing: float, noise: float) -> list[Plane]:
+    """Candidate planes of a scene with their evidence, surest first.
+
+    Parameters
+    ----------
+    points : (n, 3), millimetres
+    normals : (n, 3) pointing out of the surfaces, or None
+    spacing, noise : millimetres
+    """
+    extent = np.linalg.norm(np.ptp(np.percentile(points[:: max(1, len(points) // 50_000)], [1, 99], axis=0), axis=0))
+    cells = voxels(points, max(4.0 * spacing, 4.0 * noise, extent / CELLS_ACROSS))
+    shape = patches(cells, points)
+    facing = None
+    if normals is not None:
+        facing = np.stack([cells.total(normals[:, axis]) for axis in range(3)], axis=1)
+    flat = (shape.thickness < np.maximum(2.0 * noise, 0.12 * cells.cell)) & (shape.width > 0.4 * cells.cell)
+    found = []
+    for member in _flat_groups(cells, shape.normal, flat, noise):
+        plane = _with_evidence(cells, member, facing, points, spacing, noise)
+        if plane is not None:
+            found.append(plane)
+    return sorted(found, key=lambda plane: -plane.confidence)
+
+
+def _flat_groups(cells: Voxels, normal: FloatArray, flat: BoolArray, noise: float) -> list[BoolArray]:
+    """Cells of the largest planes, largest first."""
+    rng = np.random.default_rng(0)
+    draws = draws_needed(0.99, SMALLEST_SHARE, 1)
+    free, groups = flat.copy(), []
+    tolerance = max(0.5 * cells.cell, 3.0 * noise)
+    for _ in range(CANDIDATES):
+        at = np.flatnonzero(free)
+        if len(at) < max(30, SMALLEST_SHARE * flat.sum()):
+            break
+        seeds = at if len(at) <= draws else rng.choice(at, draws, replace=False)
+        aligned = np.abs(normal[at] @ normal[seeds].T) > np.cos(np.radians(12.0))
+        near = np.abs(cells.centre[at] @ normal[seeds].T - (cells.centre[seeds] * normal[seeds]).sum(1)) < tolerance
+        best = np.argmax((aligned & near).sum(axis=0))
+        chosen = at[aligned[:, best] & near[:, best]]
+        equation = _least_squares(cells.centre[chosen])
+        # Twice: the first patch tells the direction only roughly.
+        for _ in range(2):
+            close = np.abs(cells.centre[at] @ equation[:3] + equation[3]) < tolerance
+            chosen = at[close & (np.abs(normal[at] @ equation[:3]) > np.cos(np.radians(12.0)))]
+            if len(chosen) < 3:
+                break
+            equation = _least_squares(cells.centre[chosen])
+        member = np.zeros(len(cells), bool)
+        member[chosen] = True
+        free[chosen] = False
+        if len(chosen) >= max(30, SMALLEST_SHARE * flat.sum()):
+            groups.append(member)
+    return groups
+
+
+def _least_squares(points: FloatArray) -> FloatArray:
+    """(4,) plane with the least sum of squared distances to points (n, 3)."""
+    centre = points.mean(axis=0)
+    normal = np.linalg.eigh(np.cov((points - centre).T))[1][:, 0]
+    return np.append(normal, -normal @ centre)
+
+
+def _with_evidence(
+    cells: Voxels,
+    member: BoolArray,
+    facing: FloatArray | None,
+    points: FloatArray,
+    spacing: float,
+    noise: float,
+) -> Plane | None:
+    equation = _least_squares(cells.centre[member])
+    height = cells.centre @ equation[:3] + equation[3]
+    band = max(1.5 * cells.cell, 6.0 * noise)
+    if facing is not None and abs(upward := (facing[member] @ equation[:3]).sum()) > 0.2 * cells.count[member].sum():
+        sign = np.sign(upward)
+    else:
+        sign = np.sign((height > band).sum() - (height < -band).sum() + 0.5)
+    equation, height = equation * sign, height * sign
+    own = points[member[cells.of_point]]
+    equation, residual, cut = _fine_fit(own, equation, noise, cells.cell)
+    height = cells.centre @ equation[:3] + equation[3]
+    above, under = height > band, height < -band
+    if not above.any():
+        return None
+    plan = _plan(cells.centre, equation, cells.cell)
+    offset = plan[member].min(axis=0) - RIM
+    shape = plan[member].max(axis=0) - offset + RIM + 1
+    filled = ndimage.binary_fill_holes(ndimage.binary_closing(_image(plan[member] - offset, shape), iterations=2))
+    rim = filled & ~ndimage.binary_erosion(filled)
+    reach = 8.0 * cells.cell
+    drop = _near_rim(plan[under & (height > -reach)] - offset, rim)
+    rise = _near_rim(plan[above & (height < reach)] - offset, rim)
+    rim_cells = max(int(rim.sum()), 1)
+    at = plan[above] - offset
+    within = ((at >= 0) & (at < shape)).all(axis=1)
+    over = np.zeros(len(at), bool)
+    over[within] = filled[tuple(at[within].T)]
+    standing = at[over] if over.any() else at
+    around = _sectors_beyond(plan[member] - offset, standing)
+    standing_area = len(np.unique(standing, axis=0)) * cells.cell**2
+    return Plane(
+        equation=equation,
+        residual=residual,
+        cut=cut,
+        below=float(under.sum() / max((above | under).sum(), 1)),
+        drops=float((drop & rim).sum() / rim_cells),
+        rises=float((rise & rim).sum() / rim_cells),
+        around=around,
+        standing=float(over.mean()),
+        area=float(filled.sum() * cells.cell**2),
+        standing_area=float(standing_area),
+        extent=float(np.linalg.norm(shape - 2 * RIM) * cells.cell),
+    )
+
+
+def _fine_fit(own: FloatArray, equation: FloatArray, noise: float, cell: float) -> tuple[FloatArray, float, float]:
+    """Least squares over the points themselves; residual and the height up to which points are the plane's."""
+    sample = own[:: max(1, len(own) // 50_000)]
+    for _ in range(3):
+        height = sample @ equation[:3] + equation[3]
+        scale = 1.4826 * np.median(np.abs(height - np.median(height)))
+        near = np.abs(height - np.median(height)) <= max(3.0 * scale, 1e-9)
+        refit = _least_squares(sample[near])
+        equation = refit * np.sign(refit[:3] @ equation[:3])
+    height = sample @ equation[:3] + equation[3]
+    residual = float(1.4826 * np.median(np.abs(height)))
+    wide = float(np.percentile(height, 99.0))
+    cut = max(4.0 * residual, 4.0 * noise, min(1.2 * wide, 10.0 * residual))
+    return equation, residual, min(cut, 2.0 * cell)
+
+
+def _plan(points: FloatArray, equation: FloatArray, cell: float) -> NDArray[np.int64]:
+    """(n, 2) integer cells of points seen along the normal."""
+    axes = np.linalg.svd(equation[None, :3])[2][1:]
+    return np.floor(points @ axes.T / cell).astype(np.int64)
+
+
+def _image(plan: NDArray[np.int64], shape: NDArray[np.int64]) -> BoolArray:
+    """The cells (n, 2) as a picture; those outside it are left out."""
+    image = np.zeros(shape, bool)
+    image[tuple(plan[((plan >= 0) & (plan < shape)).all(axis=1)].T)] = True
+    return image
+
+
+def _near_rim(plan: NDArray[np.int64], rim: BoolArray) -> BoolArray:
+    """Cells of the image of ``rim`` with one of ``plan`` within two cells."""
+    image = _image(plan, np.array(rim.shape))
+    return ndimage.binary_dilation(image, structure=np.ones((3, 3), bool), iterations=2)
+
+
+def _sectors_beyond(plane: NDArray[np.int64], standing: NDArray[np.int64]) -> float:
+    """Share of 36 directions in which the plane reaches further than what stands on it."""
+    centre = np.median(standing, axis=0)
+
+    def furthest(plan: NDArray[np.int64]) -> FloatArray:
+        at = plan - centre
+        sector = np.floor((np.arctan2(at[:, 1], at[:, 0]) + np.pi) / (2 * np.pi) * 36).astype(int) % 36
+        out = np.zeros(36)
+        np.maximum.at(out, sector, np.hypot(*at.T))
+        return out
+
+    return float(np.mean(furthest(plane) > furthest(standing)))
+
+
+def _rising(value: float, low: float, high: float) -> float:
+    return float(np.clip((value - low) / (high - low), 0.0, 1.0))
+
+
+def _falling(value: float, low: float, high: float) -> float:
+    return 1.0 - _rising(value, low, high)

@@ -1,0 +1,78 @@
+"""``clutter-removal``: paper, cloth, riser and hands go; the part stays whole."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import ClassVar, Literal
+
+from pydantic import Field
+
+from pipeline.geometry.clutter import Uncertain, separate
+from pipeline.geometry.gauge import gauge
+from pipeline.geometry.samples import samples_of
+from pipeline.part import Form, Part
+from pipeline.stage import Measure, Stage, StageContext
+
+FEWEST_POINTS = 100
+
+# What could not be decided -> what is the matter, what to do.
+QUESTIONS: Mapping[Uncertain, tuple[str, str]] = MappingProxyType(
+    {
+        Uncertain.RIVAL: (
+            "two pieces could be the part; the likelier one was kept.",
+            "Look at the preview; give the part's size in the ticket (expected_size_mm), or scan it alone.",
+        ),
+        Uncertain.SIZE: (
+            "what was kept is not as large as the ticket says the part is.",
+            "Look at the preview: is something missing or still touching? Check expected_size_mm and the unit.",
+        ),
+    }
+)
+
+
+class ClutterRemoval(Stage):
+    """Chooses the part among what the support carries, and takes the riser from under it."""
+
+    takes: ClassVar[Form] = "captures"
+    gives: ClassVar[Form] = "captures"
+    measures: ClassVar[Mapping[str, Measure]] = MappingProxyType(
+        {
+            "removed_percent": Measure("percent", "share of all points removed"),
+            "confidence_ratio": Measure("ratio", "least confidence of a capture in what the part is, 0 to 1"),
+            "riser_height_mm": Measure("mm", "greatest height of a riser removed; 0 when there was none"),
+        }
+    )
+
+    stage: Literal["clutter-removal"] = "clutter-removal"
+    sure_ratio: float = Field(0.6, gt=0, le=1)
+    """Below this confidence in what the part is, a person should look."""
+
+    def run(self, part: Part, context: StageContext) -> Part:
+        captures, confidence, risers = [], [1.0], [0.0]
+        for capture in part.captures:
+            if len(capture.points) < FEWEST_POINTS:
+                captures.append(capture)
+                continue
+            samples = samples_of(capture)
+            found = separate(
+                samples.points,
+                samples.normals,
+                gauge(samples.points),
+                capture.support_plane,
+                expected_size=part.declared.expected_size_mm,
+                riser_height=part.declared.riser_height_mm,
+            )
+            for question in found.uncertain:
+                text, remedy = QUESTIONS[question]
+                context.doubt(f"part-unsure-{question}", f"{capture.name}: {text}", remedy, capture.name)
+            if found.grounded:
+                context.warn(f"{capture.name}: the part stands on the table; its lowest edge was cut at the table.")
+            confidence.append(found.confidence)
+            risers.append(found.riser_height)
+            captures.append(capture.select(samples.kept_points(found.keep, len(capture.points))))
+        before, after = part.point_count, sum(len(capture.points) for capture in captures)
+        context.measure("removed_percent", 100.0 * (before - after) / max(before, 1))
+        context.measure("confidence_ratio", min(confidence))
+        context.measure("riser_height_mm", max(risers))
+        return part.with_captures(captures)

@@ -1,0 +1,89 @@
+"""``plane-strip``: the table, the floor and the wall go; a part's own flat faces stay."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from types import MappingProxyType
+from typing import ClassVar, Literal
+
+import numpy as np
+from pydantic import Field
+
+from pipeline.geometry.gauge import Gauge, gauge
+from pipeline.geometry.samples import Samples, samples_of
+from pipeline.geometry.support_plane import Plane, planes
+from pipeline.part import BoolArray, Capture, Form, Part
+from pipeline.stage import Measure, Stage, StageContext
+
+FEWEST_POINTS = 100
+
+
+class PlaneStrip(Stage):
+    """Finds the plane that carries the scene by what it does, and removes it with what lies beneath."""
+
+    takes: ClassVar[Form] = "captures"
+    gives: ClassVar[Form] = "captures"
+    measures: ClassVar[Mapping[str, Measure]] = MappingProxyType(
+        {
+            "planes_count": Measure("count", "planes removed, of all captures"),
+            "removed_percent": Measure("percent", "share of all points removed"),
+            "cut_height_mm": Measure("mm", "largest height above its plane at which a capture was cut"),
+            "confidence_ratio": Measure("ratio", "least confidence of a removed plane, 0 to 1"),
+        }
+    )
+
+    stage: Literal["plane-strip"] = "plane-strip"
+    cut_height_mm: float | None = Field(None, gt=0)
+    """Height above the plane up to which points are removed; unset, from the plane's own residual."""
+    sure_ratio: float = Field(0.6, gt=0, le=1)
+    """A plane is removed without a question when it passes the tests of a support by at least this."""
+    unsure_ratio: float = Field(0.15, gt=0, le=1)
+    """Between this and ``sure_ratio`` the plane stays and the result says so."""
+
+    def run(self, part: Part, context: StageContext) -> Part:
+        removed, cuts, confidence = 0, [0.0], [1.0]
+        count, captures = 0, []
+        for capture in part.captures:
+            if len(capture.points) < FEWEST_POINTS:
+                captures.append(capture)
+                continue
+            samples = samples_of(capture)
+            lengths = gauge(samples.points)
+            found = self._bounding(samples, lengths, context, capture.name)
+            keep = np.ones(len(samples.points), bool)
+            for plane in found:
+                cut = self.cut_height_mm or plane.cut
+                keep &= plane.height(samples.points) > cut
+                cuts.append(cut)
+                confidence.append(plane.confidence)
+            count += len(found)
+            captures.append(_stripped(capture, samples, keep, found))
+            removed += len(capture.points) - len(captures[-1].points)
+        context.measure("planes_count", count)
+        context.measure("removed_percent", 100.0 * removed / max(part.point_count, 1))
+        context.measure("cut_height_mm", max(cuts))
+        context.measure("confidence_ratio", min(confidence))
+        return part.with_captures(captures)
+
+    def _bounding(self, samples: Samples, lengths: Gauge, context: StageContext, name: str) -> list[Plane]:
+        """The planes to remove; a doubtful one is said and left."""
+        candidates = planes(samples.points, samples.normals, lengths.spacing, lengths.noise)
+        sure = [plane for plane in candidates if plane.confidence >= self.sure_ratio][:1]
+        unsure = [plane for plane in candidates if self.unsure_ratio <= plane.confidence < self.sure_ratio]
+        if not sure and unsure:
+            weak = ", ".join(text for text, value in unsure[0].tests.items() if value < 0.8)
+            context.doubt(
+                "support-unsure",
+                f"{name}: a large plane may be the table or a face of the part, and was left in. Not sure: {weak}.",
+                "Look at the result; give the part's size in the ticket (expected_size_mm) and send it again.",
+                name,
+            )
+        return sure
+
+
+def _stripped(capture: Capture, samples: Samples, keep: BoolArray, found: list[Plane]) -> Capture:
+    if not found:
+        return capture
+    kept = capture.select(samples.kept_points(keep, len(capture.points)))
+    return replace(kept, support_plane=found[0].equation)
