@@ -6,6 +6,7 @@ Without a seed each has its nominal shape; a seed draws another of the same kind
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import cache
 
 import numpy as np
 from scipy.interpolate import PchipInterpolator
@@ -248,17 +249,20 @@ def windlass(seed: int | None = None) -> Mesh:
 
 
 FITTINGS: dict[str, Callable[[int | None], Mesh]] = {
-    "gudgeon": gudgeon,
-    "swan-finial": swan_finial,
-    "mooring-cleat": mooring_cleat,
-    "pump-impeller": pump_impeller,
-    "bollard": bollard,
-    "pipe-tee": pipe_tee,
-    "bailer": bailer,
-    "lamp-cup": lamp_cup,
-    "nameplate": nameplate,
-    "sheave": sheave,
-    "windlass": windlass,
+    kind.__name__.replace("_", "-"): cache(kind)  # a mesh cannot be changed, so it need not be made twice
+    for kind in (
+        gudgeon,
+        swan_finial,
+        mooring_cleat,
+        pump_impeller,
+        bollard,
+        pipe_tee,
+        bailer,
+        lamp_cup,
+        nameplate,
+        sheave,
+        windlass,
+    )
 }
 
 
