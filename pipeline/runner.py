@@ -190,7 +190,7 @@ def _run_stage(stage: Stage, part: Part, context: StageContext, account: Account
     wall, cpu = time.perf_counter(), machine.cpu_seconds()
     _measure_size(part, "before", context)
     try:
-        part = stage.run(part, context)
+        part = stage.apply(part, context)
         _measure_size(part, "after", context)
         return part
     finally:

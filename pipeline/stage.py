@@ -97,9 +97,30 @@ class Stage(BaseModel):
 
     stage: str
 
+    def apply(self, part: Part, context: StageContext) -> Part:
+        """Do the work on a part that has something to work on; what the runner calls.
+
+        Raises
+        ------
+        JobStopped
+            When nothing is left of the captures or of the surface, or when the stage stops the job.
+        """
+        captures_empty = any(len(capture.points) == 0 for capture in part.captures) or not part.captures
+        if captures_empty and self.takes == "captures":
+            empty = next((capture.name for capture in part.captures if len(capture.points) == 0), None)
+            text = f"No points are left{f' of {empty}' if empty else ''} when {self.stage} begins."
+            context.stop(Outcome.RESCAN, "nothing-left", text, "Look at what the stages before it removed.", empty)
+        if self.takes == "mesh" and (part.mesh is None or len(part.mesh.faces) == 0):
+            text = f"There is no surface when {self.stage} begins."
+            context.stop(Outcome.RESCAN, "nothing-left", text, "Look at what the stages before it removed.")
+        return self.run(part, context)
+
     @abstractmethod
     def run(self, part: Part, context: StageContext) -> Part:
-        """Do the work: a new part. Raises JobStopped through ``context.stop``."""
+        """Do the work: a new part, never changing the given one. Raises JobStopped through ``context.stop``.
+
+        No capture is empty when the stage takes captures, and there is a mesh with faces when it takes a mesh.
+        """
 
     @classmethod
     def all_measures(cls) -> dict[str, Measure]:

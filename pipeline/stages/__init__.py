@@ -7,9 +7,25 @@ from typing import Annotated, get_args
 from pydantic import Field
 
 from pipeline.stage import Stage
+from pipeline.stages.clutter_removal import ClutterRemoval
+from pipeline.stages.decimation import Decimation
+from pipeline.stages.deviation_check import DeviationCheck
+from pipeline.stages.hole_fill import HoleFill
 from pipeline.stages.meshing import Meshing
+from pipeline.stages.outlier_removal import OutlierRemoval
+from pipeline.stages.plane_strip import PlaneStrip
+from pipeline.stages.watertight_check import WatertightCheck
 
-Stages = Meshing
+Stages = (
+    OutlierRemoval
+    | PlaneStrip
+    | ClutterRemoval
+    | Meshing
+    | HoleFill
+    | Decimation
+    | WatertightCheck
+    | DeviationCheck
+)
 AnyStage = Annotated[Stages, Field(discriminator="stage")]
 
-STAGES: dict[str, type[Stage]] = {kind.model_fields["stage"].default: kind for kind in get_args(Stages) or (Stages,)}
+STAGES: dict[str, type[Stage]] = {kind.model_fields["stage"].default: kind for kind in get_args(Stages)}

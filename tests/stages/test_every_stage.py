@@ -56,7 +56,7 @@ def taken(kind: type[Stage], part: Part) -> Part:
 def run(kind: type[Stage], part: Part, folder: Path) -> tuple[Part | str, StageContext]:
     context = StageContext(np.random.default_rng(7), folder, kind.all_measures())
     try:
-        return kind().run(part, context), context
+        return kind().apply(part, context), context
     except JobStopped as stop:
         return stop.code, context
 
@@ -149,6 +149,6 @@ def test_nothing_in_is_refused_in_plain_words(name: str, tmp_path: Path) -> None
     kind = STAGES[name]
     context = StageContext(np.random.default_rng(7), tmp_path, kind.all_measures())
     with pytest.raises(NightmillError) as caught:
-        kind().run(taken(kind, part), context)
+        kind().apply(taken(kind, part), context)
     assert caught.value.text
     assert caught.value.remedy

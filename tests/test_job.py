@@ -1,0 +1,53 @@
+"""What counts as a job."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from pipeline.errors import ConfigurationError, UsageError
+from pipeline.job import job_name, load_job
+
+
+def test_a_folder_is_a_job_and_its_other_files_are_named(tmp_path: Path) -> None:
+    for name in ("b.PLY", "a.stl", "photo.jpg", "notes.txt", ".ready", "ticket.yaml"):
+        (tmp_path / name).write_text("")
+    job = load_job(tmp_path)
+    assert [path.name for path in job.captures] == ["a.stl", "b.PLY"]
+    assert set(job.ignored) == {"photo.jpg", "notes.txt"}
+
+
+def test_a_single_file_is_a_job(tmp_path: Path) -> None:
+    file = tmp_path / "cleat.stl"
+    file.write_text("")
+    assert load_job(file).name == "cleat"
+
+
+def test_what_is_no_job_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(UsageError, match="does not exist"):
+        load_job(tmp_path / "none")
+    with pytest.raises(UsageError, match="holds no capture"):
+        load_job(tmp_path)
+    (tmp_path / "link").symlink_to(tmp_path)
+    with pytest.raises(UsageError, match="symbolic link"):
+        load_job(tmp_path / "link")
+
+
+def test_a_ticket_about_captures_that_are_not_there_is_refused_with_its_line(tmp_path: Path) -> None:
+    (tmp_path / "top.ply").write_text("")
+    (tmp_path / "ticket.yaml").write_text("part: x\ncaptures:\n  topp.ply: {side: top}\n")
+    with pytest.raises(
+        ConfigurationError, match=r":3: captures.topp.ply: there is no such capture. Did you mean top.ply"
+    ):
+        load_job(tmp_path)
+
+
+@given(st.text())
+def test_a_job_name_is_always_a_good_folder_name(text: str) -> None:
+    name = job_name(text)
+    assert 0 < len(name) <= 120
+    assert not set(name) & set('/\\\0:*?"<>|')
+    assert not name.startswith(".")

@@ -1,0 +1,185 @@
+"""One recipe on one job: outcomes, reasons, and the account in the manifest."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import trimesh
+
+from pipeline.errors import Outcome
+from pipeline.formats import write_points
+from pipeline.job import load_job
+from pipeline.manifest import MANIFEST_FILE, Manifest, differences, read_manifest
+from pipeline.recipe import Recipe, load_recipe
+from pipeline.runner import run_job
+from pipeline.stages.export import Export
+from pipeline.stages.hole_fill import HoleFill
+
+SHORT = """\
+recipe: 1
+name: short
+stages:
+  - stage: outlier-removal
+  - stage: meshing
+  - stage: hole-fill
+  - stage: watertight-check
+  - stage: export
+    format: stl
+  - stage: export
+    format: ply
+  - stage: deviation-check
+"""
+
+
+def ball(count: int = 20_000, radius: float = 30.0, seed: int = 1) -> np.ndarray:
+    """Points all over a ball, with noise."""
+    rng = np.random.default_rng(seed)
+    direction = rng.normal(size=(count, 3))
+    return direction / np.linalg.norm(direction, axis=1, keepdims=True) * rng.normal(radius, 0.03, (count, 1))
+
+
+def make_job(folder: Path, points: np.ndarray | None = None, ticket: str = "part: float ball\n") -> Path:
+    folder.mkdir(parents=True)
+    write_points(folder / "all.ply", ball() if points is None else points)
+    (folder / "ticket.yaml").write_text(ticket)
+    return folder
+
+
+def recipe(folder: Path, text: str = SHORT) -> Recipe:
+    file = folder / "recipe.yaml"
+    file.write_text(text)
+    return load_recipe(file)
+
+
+def worked(job: Path, chain: Recipe, out: Path) -> Manifest:
+    out.mkdir()
+    manifest = run_job(load_job(job), chain, out, lambda step, place, of: None)
+    manifest.write(out)
+    return read_manifest(out)
+
+
+def test_a_ball_goes_through_to_an_accepted_deliverable(tmp_path: Path) -> None:
+    manifest = worked(make_job(tmp_path / "ball"), recipe(tmp_path), tmp_path / "out")
+    assert manifest.outcome is Outcome.ACCEPTED, manifest.reasons
+    assert {record.format for record in manifest.deliverables} == {"stl", "ply"}
+    assert differences(tmp_path / "out", manifest) == []
+    file = tmp_path / "out" / manifest.deliverables[0].file
+    delivered = trimesh.load(file)  # an independent reader
+    assert delivered.is_watertight
+    # Volume of a sphere: 4/3 pi r^3.
+    assert delivered.volume == pytest.approx(4 / 3 * np.pi * 30**3, rel=2e-3)
+    assert manifest.captures[0].part_from_capture[0] == (1, 0, 0, 0)
+    for stage in manifest.stages:
+        assert stage.seconds >= 0
+        assert stage.peak_mib > 0
+        assert stage.measures["points_after_count"].value > 0
+    assert manifest.stages[-1].measures["area_after_mm2"].value == pytest.approx(4 * np.pi * 900, rel=5e-3)
+    assert manifest.recipe.stages[1]["stage"] == "meshing"
+    assert {"nightmill", "numpy", "python"} <= set(manifest.software)
+
+
+def test_the_same_job_gives_the_same_bytes(tmp_path: Path) -> None:
+    job, chain = make_job(tmp_path / "ball"), recipe(tmp_path)
+    first, second = (worked(job, chain, tmp_path / name) for name in ("a", "b"))
+    assert [d.sha256 for d in first.deliverables] == [d.sha256 for d in second.deliverables]
+    assert first.recipe == second.recipe
+
+
+@pytest.mark.parametrize(("otherwise", "delivered"), [("review", 2), ("rescan", 0)])
+def test_a_broken_limit_becomes_the_outcome_it_names(tmp_path: Path, otherwise: str, delivered: int) -> None:
+    limit = f"limits:\n  - {{measure: meshing.area_after_mm2, max: 100, otherwise: {otherwise}}}\n"
+    manifest = worked(make_job(tmp_path / "ball"), recipe(tmp_path, SHORT + limit), tmp_path / "out")
+    assert manifest.outcome == otherwise
+    assert manifest.reasons[0].code == "limit:meshing.area_after_mm2"
+    assert "above the limit of 100 mm2" in manifest.reasons[0].text
+    assert len(manifest.deliverables) == delivered
+    assert len(list((tmp_path / "out").glob("*.stl"))) == (1 if delivered else 0)
+
+
+def test_a_limit_that_could_not_be_measured_is_not_kept(tmp_path: Path) -> None:
+    limit = "limits:\n  - {measure: meshing.volume_before_mm3, min: 1}\n"
+    manifest = worked(make_job(tmp_path / "ball"), recipe(tmp_path, SHORT + limit), tmp_path / "out")
+    assert manifest.outcome is Outcome.REVIEW
+    assert "could not be measured" in manifest.reasons[0].text
+
+
+def test_every_unreadable_capture_is_named(tmp_path: Path) -> None:
+    job = make_job(tmp_path / "ball")
+    for name in ("b.ply", "c.stl"):
+        (job / name).write_bytes(b"not what it says")
+    manifest = worked(job, recipe(tmp_path), tmp_path / "out")
+    assert manifest.outcome is Outcome.FAILED
+    assert {reason.capture for reason in manifest.reasons} == {"b.ply", "c.stl"}
+    assert all(reason.code == "capture-unreadable" and reason.remedy for reason in manifest.reasons)
+
+
+@pytest.mark.parametrize(
+    ("scale", "ticket"),
+    [
+        (0.001, "part: ball\n"),  # metres read as millimetres
+        (1.0, "unit: m\n"),
+        (1.0, "expected_size_mm: 1524\n"),  # 60 mm x 25.4
+        (1.0, "expected_size_mm: 95\n"),
+        (1 / 25.4, "expected_size_mm: 60\n"),
+    ],
+)
+def test_a_size_that_cannot_be_right_is_a_question_not_a_part(tmp_path: Path, scale: float, ticket: str) -> None:
+    manifest = worked(make_job(tmp_path / "ball", ball() * scale, ticket), recipe(tmp_path), tmp_path / "out")
+    assert manifest.outcome is Outcome.FAILED
+    assert manifest.reasons[0].code == "unit-question"
+    assert manifest.deliverables == ()
+
+
+@pytest.mark.parametrize(("unit", "mm"), [("mm", 1), ("cm", 10), ("m", 1000), ("in", 25.4)])
+def test_the_unit_of_the_ticket_counts(tmp_path: Path, unit: str, mm: float) -> None:
+    job = make_job(tmp_path / "ball", ball() / mm, f"unit: {unit}\nexpected_size_mm: 60\n")
+    manifest = worked(job, recipe(tmp_path), tmp_path / "out")
+    assert manifest.outcome is Outcome.ACCEPTED, manifest.reasons
+    assert manifest.captures[0].unit == unit
+    assert manifest.stages[-1].measures["extent_x_after_mm"].value == pytest.approx(60, abs=0.5)
+
+
+def test_the_recipe_gives_the_unit_where_the_ticket_does_not(tmp_path: Path) -> None:
+    chain = recipe(tmp_path, SHORT.replace("name: short\n", "name: short\nunit: cm\n"))
+    manifest = worked(make_job(tmp_path / "ball", ball() / 10), chain, tmp_path / "out")
+    assert manifest.captures[0].unit == "cm"
+
+
+def test_a_defect_of_a_stage_is_a_failed_job_that_names_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def broken(*_: object) -> None:
+        raise ZeroDivisionError("by zero")
+
+    monkeypatch.setattr(HoleFill, "run", broken)
+    manifest = worked(make_job(tmp_path / "ball"), recipe(tmp_path), tmp_path / "out")
+    assert (manifest.outcome, manifest.reasons[0].code) == (Outcome.FAILED, "defect")
+    assert "hole-fill: ZeroDivisionError" in manifest.reasons[0].text
+    assert [stage.stage for stage in manifest.stages] == ["outlier-removal", "meshing", "hole-fill"]
+
+
+def test_too_little_memory_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def hungry(*_: object) -> None:
+        raise MemoryError
+
+    monkeypatch.setattr(Export, "run", hungry)
+    manifest = worked(make_job(tmp_path / "ball"), recipe(tmp_path), tmp_path / "out")
+    assert (manifest.outcome, manifest.reasons[0].code) == (Outcome.FAILED, "memory")
+    assert not list((tmp_path / "out").glob("*.stl"))
+
+
+def test_captures_of_no_common_frame_are_not_fused(tmp_path: Path) -> None:
+    job = make_job(tmp_path / "ball")
+    write_points(job / "other.ply", ball(seed=2))
+    manifest = worked(job, recipe(tmp_path), tmp_path / "out")
+    assert manifest.outcome is not Outcome.ACCEPTED
+    assert manifest.reasons[0].code == "not-aligned"
+    (job / "ticket.yaml").write_text("aligned: true\n")
+    assert worked(job, recipe(tmp_path), tmp_path / "again").outcome is Outcome.ACCEPTED
+
+
+def test_the_manifest_is_written_whole_and_read_back(tmp_path: Path) -> None:
+    manifest = worked(make_job(tmp_path / "ball"), recipe(tmp_path), tmp_path / "out")
+    assert read_manifest(tmp_path / "out") == manifest
+    assert [file.name for file in (tmp_path / "out").iterdir() if file.name.startswith(".")] == []
+    assert (tmp_path / "out" / MANIFEST_FILE).read_text().endswith("}\n")
