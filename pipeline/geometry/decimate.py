@@ -1,0 +1,207 @@
+"""Fewer triangles for the same surface, each result judged before it counts.
+
+Edge collapse by quadric error (Garland & Heckbert 1997) in ``fast_simplification``. Its own error figure is no
+bound and its result can be damaged, so every candidate is measured against the mesh it came from, both ways,
+and its topology is counted.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.geometry.deviation import Surface, sample_surface
+from pipeline.geometry.measure import area, volume
+from pipeline.geometry.repair import without_degenerates
+from pipeline.geometry.topology import TopologyReport, inspect
+from pipeline.part import FloatArray, Mesh
+
+STEPS = 7
+"""Face counts tried in search of a tolerance."""
+CLOSE_ENOUGH = 0.85
+"""The search ends when the deviation lies between this share of the tolerance and the tolerance."""
+MARGIN = 0.97
+"""Share of the tolerance aimed at: an independent judge samples other places."""
+QUICK, THOROUGH = 60_000, 600_000
+"""Places looked at in a search step, and before a result counts."""
+AGGRESSIVENESS = (5.0, 3.0, 7.0)
+UNIT_EDGE = 0.3
+"""Mean edge length to which the mesh is scaled: the library's thresholds are absolute numbers."""
+AREA_CHANGE, VOLUME_CHANGE = 0.02, 0.02
+"""Larger relative changes mean damage and not decimation."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Decimated:
+    """A coarser mesh with its proof.
+
+    ``deviation_max_mm`` is the largest distance found between the two surfaces, looked for from both sides;
+    ``tries`` counts the candidates, ``refused`` says why some did not count.
+    """
+
+    mesh: Mesh
+    deviation_max_mm: float
+    deviation_mean_mm: float
+    tries: int
+    refused: tuple[str, ...]
+
+
+class Original:
+    """The mesh to decimate and everything a candidate is judged by."""
+
+    def __init__(self, mesh: Mesh) -> None:
+        self.mesh = mesh
+        self.surface = Surface(mesh.vertices, mesh.faces)
+        self.report = inspect(mesh.vertices, mesh.faces)
+        self.area, self.volume = area(mesh.vertices, mesh.faces), volume(mesh.vertices, mesh.faces)
+        sides = mesh.vertices[mesh.faces] - mesh.vertices[mesh.faces[:, (1, 2, 0)]]
+        self.edge = float(np.linalg.norm(sides, axis=2).mean())
+        self.refused: list[str] = []
+        self.tries = 0
+
+    def reduced(self, count: int) -> Mesh | None:
+        """A sound mesh of about ``count`` faces, or None; reasons are kept in ``refused``."""
+        for aggressiveness in AGGRESSIVENESS:
+            self.tries += 1
+            candidate = self._collapsed(count, aggressiveness)
+            if len(candidate.faces) > 1.05 * count + 2:
+                continue  # thresholds ended before the count was reached
+            damage = self._damage(candidate)
+            if not damage:
+                return candidate
+            self.refused.append(f"{len(candidate.faces)} faces: {damage}")
+        return None
+
+    def distances(self, candidate: Mesh, count: int) -> FloatArray:
+        """Distances between the two surfaces at up to ``count`` places on either, mm."""
+        step = max(1, len(self.mesh.vertices) // count)
+        places, _ = sample_surface(candidate.vertices, candidate.faces, count)
+        if count >= THOROUGH:
+            corners = candidate.vertices[candidate.faces]
+            places = np.vstack([places, corners.mean(axis=1), candidate.vertices])
+        from_old = Surface(candidate.vertices, candidate.faces).distance(self.mesh.vertices[::step])
+        return np.concatenate([from_old, self.surface.distance(places)])
+
+    def _collapsed(self, count: int, aggressiveness: float) -> Mesh:
+        import fast_simplification
+
+        middle = self.mesh.vertices.mean(axis=0)
+        scale = UNIT_EDGE / self.edge
+        vertices, faces = fast_simplification.simplify(
+            (self.mesh.vertices - middle) * scale,
+            np.array(self.mesh.faces),
+            target_count=count,
+            agg=aggressiveness,
+            preserve_border=True,
+        )
+        return without_degenerates(Mesh(vertices / scale + middle, faces.astype(np.int32)))
+
+    def _damage(self, candidate: Mesh) -> str:
+        """What the candidate broke, or nothing."""
+        if len(candidate.faces) == 0:
+            return "nothing is left"
+        after = inspect(candidate.vertices, candidate.faces)
+        broken = _worse(self.report, after)
+        if broken:
+            return broken
+        if abs(area(candidate.vertices, candidate.faces) / self.area - 1) > AREA_CHANGE:
+            return "the area changes"
+        if (
+            self.report.watertight
+            and abs(volume(candidate.vertices, candidate.faces) / self.volume - 1) > VOLUME_CHANGE
+        ):
+            return "the volume changes"
+        return ""
+
+
+def to_tolerance(mesh: Mesh, tolerance_mm: float, fewest: int = 4) -> Decimated:
+    """The coarsest mesh found that lies within a tolerance of this one, measured both ways.
+
+    The deviation of a good decimation falls as one over the number of faces, so the search is a secant on that
+    law between the finest count that failed and the coarsest that held.
+    """
+    original = Original(mesh)
+    best, best_distances = mesh, np.zeros(1)
+    low, high = max(fewest, 4), len(mesh.faces)
+    count = max(low, min(high // 4, high - 1))
+    for _ in range(STEPS):
+        if count >= 0.95 * high or count < low:
+            break
+        candidate = original.reduced(count)
+        distances = None if candidate is None else original.distances(candidate, QUICK)
+        worst = np.inf if distances is None else float(distances.max())
+        if candidate is not None and worst <= MARGIN * tolerance_mm:
+            distances = original.distances(candidate, THOROUGH)
+            worst = float(distances.max())
+        if candidate is not None and distances is not None and worst <= MARGIN * tolerance_mm:
+            best, best_distances, high = candidate, distances, len(candidate.faces)
+            if worst >= CLOSE_ENOUGH * tolerance_mm:
+                break
+        else:
+            low = count
+        count = _next_count(count, worst / tolerance_mm, low, high)
+    return _finished(original, best, best_distances)
+
+
+def to_count(mesh: Mesh, faces_count: int, tolerance_mm: float | None = None) -> Decimated:
+    """About ``faces_count`` faces, more where fewer would break the surface or leave the tolerance."""
+    original = Original(mesh)
+    count = faces_count
+    while count < len(mesh.faces):
+        candidate = original.reduced(count)
+        if candidate is not None:
+            distances = original.distances(candidate, THOROUGH)
+            if tolerance_mm is None or distances.max() <= MARGIN * tolerance_mm:
+                return _finished(original, candidate, distances)
+            original.refused.append(f"{len(candidate.faces)} faces: {distances.max():.3f} mm off")
+        count = max(count + 1, int(1.5 * count))
+    return _finished(original, mesh, np.zeros(1))
+
+
+def _next_count(count: int, ratio: float, low: int, high: int) -> int:
+    """Where deviation = tolerance is expected, kept inside the bracket."""
+    guess = count * np.clip(ratio / 0.92, 0.2, 4.0)
+    return int(np.clip(guess, low + 0.1 * (high - low), low + 0.9 * (high - low)))
+
+
+def _finished(original: Original, mesh: Mesh, distances: FloatArray) -> Decimated:
+    carried = mesh if mesh is original.mesh else _carried(original, mesh)
+    worst, mean = float(distances.max()), float(distances.mean())
+    return Decimated(carried, worst, mean, original.tries, tuple(original.refused))
+
+
+def _carried(original: Original, mesh: Mesh) -> Mesh:
+    """Colours and ``filled`` flags from the nearest place of the original; a face is filled when half of it is."""
+    old = original.mesh
+    colours = None
+    if old.colours is not None:
+        face, weights = original.surface.nearest(mesh.vertices)
+        blend = np.einsum("nk,nki->ni", weights, old.colours[old.faces[face]].astype(float))
+        colours = np.clip(np.round(blend), 0, 255).astype(np.uint8)
+    filled = np.zeros(len(mesh.faces), bool)
+    if old.filled.any():
+        corners = mesh.vertices[mesh.faces]
+        middle = corners.mean(axis=1, keepdims=True)
+        inside = np.concatenate([middle, (corners + middle) / 2], axis=1)
+        face, _ = original.surface.nearest(inside.reshape(-1, 3))
+        filled = old.filled[face].reshape(-1, 4).mean(axis=1) >= 0.5
+    return Mesh(mesh.vertices, mesh.faces, filled, colours)
+
+
+def _worse(before: TopologyReport, after: TopologyReport) -> str:
+    """Which topological count got worse, or nothing."""
+    for name in (
+        "nonmanifold_edges",
+        "nonmanifold_vertices",
+        "misoriented_edges",
+        "duplicate_faces",
+        "degenerate_faces",
+    ):
+        if getattr(after, name) > getattr(before, name):
+            return f"{getattr(after, name)} {name.replace('_', ' ')}"
+    if before.manifold and after.euler_characteristic != before.euler_characteristic:
+        return f"the Euler characteristic becomes {after.euler_characteristic}"
+    if after.loops_count != before.loops_count:
+        return f"{after.loops_count} open borders instead of {before.loops_count}"
+    return ""
