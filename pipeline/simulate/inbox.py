@@ -10,7 +10,7 @@ from typing import Any, Literal
 import numpy as np
 import yaml
 
-from pipeline.part import Unit, transformed
+from pipeline.part import MM_PER_UNIT, Unit, transformed
 from pipeline.simulate.exports import export
 from pipeline.simulate.fittings import FITTINGS
 from pipeline.simulate.lumps import with_lumps
@@ -99,7 +99,7 @@ def _ticket(job: Job, simulated: tuple[SimulatedCapture, ...], size: list[float]
     for side, one in zip(job.sides, simulated, strict=True):
         captures[one.capture.name] = {"side": side, "frames": 900, "frames_per_second": 20}
         if len(one.capture.markers):
-            captures[one.capture.name]["markers"] = [[round(x, 2) for x in top] for top in one.capture.markers.tolist()]
+            captures[one.capture.name]["markers"] = np.round(one.capture.markers / MM_PER_UNIT[job.unit], 3).tolist()
     known: dict[str, Any] = {"unit": job.unit, "aligned": job.aligned, "expected_size_mm": size, "captures": captures}
     if job.bench.get("riser", "none") != "none":
         known["riser_height_mm"] = job.bench.get("riser_height_mm", 40.0)
