@@ -91,7 +91,6 @@ def plain(folder: Path) -> Path:
     for cloud in clouds[1:]:
         merged += cloud
     merged.estimate_normals(o3d.geometry.KDTreeSearchParamKNN(30))
-    merged.orient_normals_towards_camera_location(merged.get_center() + [0, 0, 500])
     mesh, density = o3d.geometry.TriangleMesh.create_from_point_cloud_poisson(merged, depth=9)
     density = np.asarray(density)
     mesh.remove_vertices_by_mask(density < np.quantile(density, 0.01))
@@ -151,7 +150,7 @@ def table(rows: dict[str, dict[str, float]]) -> None:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--points", type=int, default=1_000_000)
-    parser.add_argument("--fitting", default="hinge-bracket")
+    parser.add_argument("--fitting", default="gudgeon")
     parser.add_argument("--growth", action="store_true", help="ours alone at 0.5, 1, 2 and 5 million points")
     parser.add_argument("--child", choices=("ours", "plain"))
     parser.add_argument("--folder", type=Path)
