@@ -9,11 +9,12 @@ import numpy as np
 
 from pipeline.geometry.boundary import boundary_loops
 from pipeline.geometry.edges import Edges, LongArray, connected, corner_fans, edges_of, face_components
-from pipeline.geometry.measure import face_vectors, face_volumes
+from pipeline.geometry.measure import face_volumes
 from pipeline.part import BoolArray, FloatArray, IndexArray, Mesh
 
 FLAT = 1e-10
 """A face is degenerate when twice its area is below this times its longest side squared."""
+MIX = np.array([0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9], np.uint64)
 PLACES = 8
 """Coordinates kept for each kind of defect."""
 
@@ -23,7 +24,7 @@ class Component:
     """One piece of surface, connected across edges.
 
     ``genus`` is that of an orientable surface, the number of handles; it is -1 where the piece is not
-    manifold or not oriented alike and has none. ``volume`` (mm3) is signed, about the middle of the mesh.
+    manifold or not oriented alike and has none. ``volume`` (mm3) is signed; on an open piece only its sign tells.
     """
 
     faces_count: int
@@ -106,27 +107,25 @@ def inspect(vertices: FloatArray, faces: IndexArray) -> TopologyReport:
     edges = edges_of(whole)
     fans = corner_fans(whole, edges)
     loops = boundary_loops(whole, edges, fans)
-    ends = vertices[edges.ends].mean(axis=1)
     open_edges, crowded, against = edges.faces_count == 1, edges.faces_count > 2, misoriented_edges(edges)
     split = _vertices_of_many_fans(whole, fans)
     doubled = duplicate_faces(faces)
     components, label = _components(vertices, whole, edges, fans, crowded | against)
-    used = np.unique(whole)
-    inside_out = [
-        vertices[whole[np.argmax(label == each), 0]] for each, piece in enumerate(components) if piece.inside_out
-    ]
-    centres = vertices[faces].mean(axis=1) if len(faces) else np.zeros((0, 3))
+    used = np.zeros(len(vertices), bool)
+    used[whole] = True
+    used_count = int(used.sum())
+    inside_out = [np.argmax(label == each) for each, piece in enumerate(components) if piece.inside_out]
     places = {
-        "boundary": ends[open_edges],
-        "nonmanifold-edge": ends[crowded],
-        "nonmanifold-vertex": vertices[split],
-        "misoriented": ends[against],
-        "duplicate": centres[doubled],
-        "degenerate": centres[degenerate],
-        "inside-out": np.array(inside_out),
+        "boundary": vertices[edges.ends[open_edges]],
+        "nonmanifold-edge": vertices[edges.ends[crowded]],
+        "nonmanifold-vertex": vertices[split][:, None],
+        "misoriented": vertices[edges.ends[against]],
+        "duplicate": vertices[faces[doubled]],
+        "degenerate": vertices[faces[degenerate]],
+        "inside-out": vertices[whole[inside_out]],
     }
     return TopologyReport(
-        vertices=len(used),
+        vertices=used_count,
         edges=len(edges.ends),
         faces=len(faces),
         boundary_edges=int(open_edges.sum()),
@@ -137,27 +136,35 @@ def inspect(vertices: FloatArray, faces: IndexArray) -> TopologyReport:
         duplicate_faces=int(doubled.sum()),
         degenerate_faces=int(degenerate.sum()),
         inside_out=len(inside_out),
-        euler_characteristic=len(used) - len(edges.ends) + len(whole),
+        euler_characteristic=used_count - len(edges.ends) + len(whole),
         components=tuple(components),
         component_of_face=label,
-        places={kind: _spread(where) for kind, where in places.items() if len(where)},
+        places={kind: _spread(corners.mean(axis=1)) for kind, corners in places.items() if len(corners)},
     )
 
 
 def degenerate_faces(vertices: FloatArray, faces: IndexArray) -> tuple[BoolArray, BoolArray]:
     """(m,) whether a face has no area, and (m,) whether it names three different vertices."""
-    proper = (faces != faces[:, (1, 2, 0)]).all(axis=1)
-    sides = vertices[faces] - vertices[faces[:, (1, 2, 0)]]
-    longest = np.einsum("nki,nki->nk", sides, sides).max(axis=1, initial=0.0)
-    return ~proper | (np.linalg.norm(face_vectors(vertices, faces), axis=1) <= FLAT * longest), proper
+    a, b, c = (vertices[faces[:, k]] for k in range(3))
+    squares = [np.einsum("ni,ni->n", side, side) for side in (b - a, c - b, a - c)]
+    longest = np.maximum(np.maximum(squares[0], squares[1]), squares[2])
+    cross = np.cross(b - a, c - a)
+    one, two, three = faces.T
+    proper: BoolArray = (one != two) & (two != three) & (three != one)
+    return ~proper | (np.einsum("ni,ni->n", cross, cross) <= (FLAT * longest) ** 2), proper
 
 
 def duplicate_faces(faces: IndexArray) -> BoolArray:
     """(m,) True for each face whose three vertices an earlier face has already, turned either way."""
-    corners = np.sort(faces, axis=1).astype(np.int64)
-    order = np.lexsort((np.arange(len(faces)), corners[:, 2], corners[:, 1], corners[:, 0]))
+    corners = np.sort(faces, axis=1)
+    key = corners.astype(np.uint64) @ MIX  # equal corners give equal keys; what equal keys mean is looked up below
+    order = np.argsort(key, kind="stable")
+    same = np.flatnonzero(key[order[1:]] == key[order[:-1]])
     doubled = np.zeros(len(faces), bool)
-    doubled[order[1:]] = (corners[order[1:]] == corners[order[:-1]]).all(axis=1)
+    if len(same):
+        suspects = np.unique(np.concatenate([order[same], order[same + 1]]))
+        _, first = np.unique(corners[suspects], axis=0, return_index=True)
+        doubled[np.delete(suspects, first)] = True
     return doubled
 
 
@@ -200,8 +207,8 @@ def _components(
     loops_of = tally(label[_one_half_of_each_loop(edges, fans) // 3])
     faces_of, euler = tally(label), tally(fan_label) - tally(edge_label) + tally(label)
     bad, is_open = tally(edge_label[bad_edges]) > 0, tally(edge_label[edges.faces_count == 1]) > 0
-    middle = (vertices[faces].min(axis=(0, 1)) + vertices[faces].max(axis=(0, 1))) / 2
-    size = np.bincount(label, weights=face_volumes(vertices, faces, middle), minlength=count)
+    origin = vertices[faces[:, 0]].mean(axis=0)
+    size = np.bincount(label, weights=face_volumes(vertices, faces, origin), minlength=count)
     found = []
     for each in range(count):
         closed = not (bad[each] or is_open[each])
@@ -227,11 +234,11 @@ def _one_half_of_each_loop(edges: Edges, fans: IndexArray) -> LongArray:
     return first
 
 
-def _vertices_of_many_fans(faces: IndexArray, fans: IndexArray) -> IndexArray:
+def _vertices_of_many_fans(faces: IndexArray, fans: IndexArray) -> LongArray:
     vertex_of = np.zeros(int(fans.max(initial=-1)) + 1, np.int32)
     vertex_of[fans] = faces.reshape(-1)
-    vertex, count = np.unique(vertex_of, return_counts=True)
-    return vertex[count > 1]
+    split: LongArray = np.flatnonzero(np.bincount(vertex_of) > 1)
+    return split
 
 
 def _spread(places: FloatArray) -> FloatArray:
