@@ -42,6 +42,8 @@ def crossed_faces(vertices: FloatArray, faces: IndexArray, among: BoolArray | No
 
 def _mark(vertices: FloatArray, faces: IndexArray, piercing: LongArray, pierced: LongArray, crossed: BoolArray) -> None:
     """Mark pairs of a face in ``piercing`` whose edge goes through a face in ``pierced``."""
+    if len(piercing) == 0 or len(pierced) == 0:
+        return  # the ray caster crashes without rays
     edges = edges_of(faces[piercing])
     ray, hit = _hits(vertices, edges.ends, faces[pierced])
     hit = pierced[hit]
