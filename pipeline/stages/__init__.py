@@ -10,6 +10,7 @@ from pipeline.stage import Stage
 from pipeline.stages.clutter_removal import ClutterRemoval
 from pipeline.stages.decimation import Decimation
 from pipeline.stages.deviation_check import DeviationCheck
+from pipeline.stages.export import Export
 from pipeline.stages.hole_fill import HoleFill
 from pipeline.stages.meshing import Meshing
 from pipeline.stages.outlier_removal import OutlierRemoval
@@ -25,6 +26,7 @@ Stages = (
     | Decimation
     | WatertightCheck
     | DeviationCheck
+    | Export
 )
 AnyStage = Annotated[Stages, Field(discriminator="stage")]
 

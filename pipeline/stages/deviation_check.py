@@ -13,7 +13,7 @@ from pipeline.formats import read_mesh
 from pipeline.geometry.deviation import Deviation, Surface, summary, unsupported_share
 from pipeline.geometry.measure import face_areas
 from pipeline.geometry.sampling import noise_level, point_spacing
-from pipeline.part import MM_PER_UNIT, FloatArray, Form, Mesh, Part, transformed
+from pipeline.part import FloatArray, Form, Mesh, Part, transformed
 from pipeline.stage import Measure, Stage, StageContext
 
 NOISES = 4.0
@@ -76,9 +76,9 @@ def _judged(part: Part, context: StageContext) -> Mesh:
             raise ValueError("deviation-check needs a mesh")
         return part.mesh
     first = part.deliverables[0]
-    mesh = read_mesh(context.folder / first.file)
-    part_from_deliverable: FloatArray = np.linalg.inv(part.deliverable_from_part)
-    vertices = transformed(mesh.vertices * MM_PER_UNIT[first.unit], part_from_deliverable)
+    mesh = read_mesh(context.folder / first.file, format=first.format, unit=first.unit)
+    part_from_deliverable = np.linalg.inv(part.deliverable_from_part).astype(np.float64)
+    vertices = transformed(mesh.vertices, part_from_deliverable)
     return Mesh(vertices=vertices, faces=mesh.faces)
 
 
