@@ -33,6 +33,8 @@ class DeviationCheck(Stage):
 
     takes: ClassVar[Form] = "mesh"
     gives: ClassVar[Form] = "mesh"
+    alters: ClassVar[bool] = False
+    finishing: ClassVar[bool] = True
     measures: ClassVar[Mapping[str, Measure]] = MappingProxyType(
         {
             "points_count": Measure("count", "points compared"),
@@ -78,8 +80,7 @@ def _judged(part: Part, context: StageContext) -> Mesh:
     first = part.deliverables[0]
     mesh = read_mesh(context.folder / first.file, format=first.format, unit=first.unit)
     part_from_deliverable = np.linalg.inv(part.deliverable_from_part).astype(np.float64)
-    vertices = transformed(mesh.vertices, part_from_deliverable)
-    return Mesh(vertices=vertices, faces=mesh.faces)
+    return Mesh(transformed(mesh.vertices, part_from_deliverable), mesh.faces)
 
 
 def _from_noise(points: FloatArray) -> float:
