@@ -43,11 +43,13 @@ def load_job(path: Path) -> Job:
         raise UsageError(f"{path} {what}.", "Give a folder with captures, or one capture file.")
     if not path.is_dir():
         return Job(job_name(path.stem), (path,), Ticket())
+    name, path = path.name, _innermost(path)
     captures, ignored = [], []
     for entry in sorted(path.iterdir()):
         if entry.name.startswith(".") or entry.name == TICKET_FILE:
             continue
         (captures if _is_capture(entry) else ignored).append(entry)
+    _refuse_several_parts(path, ignored, bool(captures))
     if not captures:
         kinds = " ".join(sorted(CAPTURE_SUFFIXES))
         raise UsageError(f"{path} holds no capture.", f"Export the captures into it as one of: {kinds}.")
@@ -55,13 +57,38 @@ def load_job(path: Path) -> Job:
     if (path / TICKET_FILE).exists():
         ticket = load_ticket(path / TICKET_FILE)
         _same_names(path / TICKET_FILE, ticket, [capture.name for capture in captures])
-    return Job(job_name(path.name), tuple(captures), ticket, tuple(entry.name for entry in ignored))
+    return Job(job_name(name), tuple(captures), ticket, tuple(entry.name for entry in ignored))
+
+
+def _innermost(folder: Path) -> Path:
+    """Where a folder holds nothing but one other, as unpacked archives do, the inner one is meant."""
+    for _ in range(20):
+        entries = [entry for entry in folder.iterdir() if not entry.name.startswith(".")]
+        if len(entries) != 1 or not entries[0].is_dir() or entries[0].is_symlink():
+            break
+        folder = entries[0]
+    return folder
+
+
+def _refuse_several_parts(folder: Path, ignored: list[Path], has_captures: bool) -> None:
+    """Captures in sub-folders are another part, an earlier state, or the other sides: only a person can say."""
+    inside = [entry.name for entry in ignored if entry.is_dir() and any(map(_is_capture, entry.rglob("*")))]
+    if inside:
+        what = "holds captures both itself and" if has_captures else "holds its captures"
+        raise UsageError(
+            f"{folder} {what} in folders: {', '.join(inside[:5])}.",
+            "A job is one part: drop each folder by itself, or put all captures of the part side by side.",
+        )
 
 
 def job_name(name: str) -> str:
-    """The name as a folder may carry it on any share: no separators, no control characters, no leading point."""
-    clean = re.sub(r'[\x00-\x1f\x7f/\\:*?"<>|]', "_", name).strip(" .")
-    return clean[:120] or "job"
+    """The name as a folder may carry it on any share: no separators, no control characters, no leading point.
+
+    At most 180 bytes long, so that names made from it stay within the 255 that file systems allow.
+    """
+    text = name.encode("utf-8", "surrogateescape").decode("utf-8", "replace")
+    clean = re.sub(r'[\x00-\x1f\x7f/\\:*?"<>|]', "_", text).strip(" .")
+    return clean.encode()[:180].decode("utf-8", "ignore").strip(" .") or "job"
 
 
 def _is_capture(entry: Path) -> bool:

@@ -116,6 +116,10 @@ class Manifest(Record):
     deliverables: tuple[DeliverableRecord, ...] = ()
     ignored: tuple[str, ...] = ()
     """Files in the job's folder that are no captures; kept with them, not worked on."""
+    content_sha256: str | None = None
+    """Hash of names, sizes and hashes of all the job's files as a site took them in."""
+    attempt: int = 1
+    """Which attempt of the site at this job gave the result."""
     started: datetime
     finished: datetime
     host: str

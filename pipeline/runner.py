@@ -243,9 +243,6 @@ def manifest_of(job: Job, recipe: Recipe, account: Account, part: Part | None = 
     """The account as a manifest; without a part when the work never came that far."""
     part = part or Part(job.part, ())
     poses = {capture.name: capture.part_from_capture for capture in part.captures}
-    stages = tuple(stage.model_dump(mode="json") for stage in recipe.stages)
-    bounds = tuple(limit.model_dump(mode="json", exclude_none=True) for limit in recipe.limits)
-    identity = json.dumps([recipe.recipe, stages, bounds, recipe.unit], sort_keys=True)
     return Manifest(
         job=job.name,
         part=part.name,
@@ -256,9 +253,7 @@ def manifest_of(job: Job, recipe: Recipe, account: Account, part: Part | None = 
             ReasonRecord(code=r.code, text=r.text, remedy=r.remedy, outcome=r.outcome, capture=r.capture)
             for r in sorted(account.reasons, key=lambda r: -r.outcome.severity)
         ),
-        recipe=RecipeRecord(
-            name=recipe.name, sha256=hashlib.sha256(identity.encode()).hexdigest(), stages=stages, limits=bounds
-        ),
+        recipe=recipe_record(recipe),
         ticket=job.ticket.model_dump(mode="json", exclude_unset=True),
         software=machine.software(),
         captures=tuple(
@@ -275,6 +270,15 @@ def manifest_of(job: Job, recipe: Recipe, account: Account, part: Part | None = 
         finished=now(),
         host=platform.node(),
     )
+
+
+def recipe_record(recipe: Recipe) -> RecipeRecord:
+    """The recipe as it was resolved, with its hash."""
+    stages = tuple(stage.model_dump(mode="json") for stage in recipe.stages)
+    bounds = tuple(limit.model_dump(mode="json", exclude_none=True) for limit in recipe.limits)
+    identity = json.dumps([recipe.recipe, stages, bounds, recipe.unit], sort_keys=True)
+    sha256 = hashlib.sha256(identity.encode()).hexdigest()
+    return RecipeRecord(name=recipe.name, sha256=sha256, stages=stages, limits=bounds)
 
 
 def _rows(transform: FloatArray) -> Transform:

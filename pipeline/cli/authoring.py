@@ -36,13 +36,16 @@ def _check(options: Any) -> int:
 
 
 def _check_file(path: Path) -> None:
-    """A recipe says so in its first key; everything else is a ticket."""
+    """A recipe and a site say so in their first key; everything else is a ticket."""
     from pipeline.document import load
     from pipeline.recipe import load_recipe
+    from pipeline.site import SITE_FILE, load_settings
     from pipeline.ticket import load_ticket
 
     values = load(path).values
-    if isinstance(values, dict) and ("stages" in values or "name" in values or isinstance(values.get("recipe"), int)):
+    if path.name == SITE_FILE or (isinstance(values, dict) and "site" in values):
+        load_settings(path)
+    elif isinstance(values, dict) and ("stages" in values or "name" in values or isinstance(values.get("recipe"), int)):
         load_recipe(path)
     else:
         load_ticket(path)
@@ -52,6 +55,7 @@ def _models() -> dict[str, str]:
     return {
         "recipe": "pipeline.recipe:Recipe",
         "ticket": "pipeline.ticket:Ticket",
+        "site": "pipeline.site:Settings",
         "manifest": "pipeline.manifest:Manifest",
     }
 

@@ -3,14 +3,11 @@
 from __future__ import annotations
 
 import shutil
-import sys
 from pathlib import Path
 from typing import Any
 
 from pipeline.cli.exits import ACCEPTED, command
-from pipeline.cli.process import work_job
 from pipeline.errors import UsageError
-from pipeline.manifest import Manifest
 from pipeline.storage import shipped
 
 
@@ -24,52 +21,26 @@ def add_to(commands: Any) -> None:
 
 
 def _demo(options: Any) -> int:
-    from pipeline.job import load_job
+    from pipeline.cli.night import print_night, run_night
+    from pipeline.service.start import make_site
+    from pipeline.service.tree import READY_MARKER
+    from pipeline.site import SITE_FILE
 
     site: Path = options.site
-    if site.exists() and not (site / "inbox").is_dir() and any(site.iterdir()):
-        raise UsageError(f"{site} is not empty and not a site.", "Give a new folder.")
-    shutil.copytree(shipped("inbox_example"), site / "inbox", dirs_exist_ok=True)
-    manifests: list[tuple[Manifest, Path]] = []
-    for path in sorted((site / "inbox").iterdir()):
-        if path.name.startswith(".") or path.suffix == ".md":
+    if not (site / SITE_FILE).is_file():
+        make_site(site)
+    for source in sorted(shipped("inbox_example").iterdir()):
+        if source.name.startswith(".") or source.suffix == ".md":
             continue
-        recipe = load_job(path).ticket.recipe or "replica"
-        manifest, worked = work_job(path, recipe, site / "work")
-        place = site / ("delivered" if manifest.deliverables else "attention") / manifest.job
-        _move_result(worked, place)
-        manifests.append((manifest, place))
-    shutil.rmtree(site / "work", ignore_errors=True)
-    _print_night(manifests)
+        target = site / "inbox" / source.name
+        if source.is_dir():
+            shutil.copytree(source, target, dirs_exist_ok=True)
+            (target / READY_MARKER).touch()
+        else:
+            shutil.copy(source, target)
+            target.with_name(target.name + READY_MARKER).touch()
+    print_night(site, run_night(site))
     return ACCEPTED
-
-
-def _move_result(source: Path, target: Path) -> None:
-    from pipeline.service.publish import refuse_foreign
-
-    refuse_foreign(target)
-    shutil.rmtree(target, ignore_errors=True)
-    target.parent.mkdir(parents=True, exist_ok=True)
-    source.rename(target)
-
-
-def _print_night(manifests: list[tuple[Manifest, Path]]) -> None:
-    from rich.console import Console
-    from rich.table import Table
-
-    table = Table("job", "outcome", "triangles", "rms to the points", "why", "where", box=None, pad_edge=False)
-    for manifest, place in sorted(manifests, key=lambda pair: -pair[0].outcome.severity):
-        triangles = f"{manifest.deliverables[0].triangles:,}" if manifest.deliverables else "-"
-        why = "; ".join(reason.text for reason in manifest.reasons) or "-"
-        table.add_row(manifest.job, manifest.outcome, triangles, _deviation(manifest), why, str(place))
-    Console(width=None if sys.stdout.isatty() else 160).print(table)
-
-
-def _deviation(manifest: Manifest) -> str:
-    for stage in manifest.stages:
-        if stage.stage == "deviation-check" and "rms_mm" in stage.measures:
-            return f"{stage.measures['rms_mm'].value:.3f} mm"
-    return "-"
 
 
 def _simulate(options: Any) -> int:

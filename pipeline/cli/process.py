@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sys
 from pathlib import Path
 from typing import Any
@@ -55,7 +56,8 @@ def work_job(path: Path, recipe: str, out: Path, options: Any = None) -> tuple[M
     from pipeline.job import load_job
     from pipeline.recipe import find_recipe, load_recipe
     from pipeline.service.publish import staged
-    from pipeline.service.worker import Allowance, Order, run_in_child
+    from pipeline.service.limits import Allowance
+    from pipeline.service.worker import Order, run_in_child
 
     job = load_job(path)
     recipe_file = find_recipe(recipe)
@@ -66,7 +68,7 @@ def work_job(path: Path, recipe: str, out: Path, options: Any = None) -> tuple[M
         threads=getattr(options, "threads", None),
     )
     target = out / job.name
-    with staged(target) as folder, _Progress(job.name) as progress:
+    with staged(target) as folder, Progress() as progress:
         order = Order(
             job=path.absolute(),
             name=job.name,
@@ -75,28 +77,36 @@ def work_job(path: Path, recipe: str, out: Path, options: Any = None) -> tuple[M
             max_points=getattr(options, "max_points", None),
             max_bytes=getattr(options, "max_bytes", None),
         )
-        manifest = run_in_child(order, allowance, progress.step)
+        manifest = run_in_child(order, allowance, lambda *step: progress.step(job.name, *step))
+        assert manifest is not None, "nobody else holds the leash"
     return manifest, target
 
 
 def _work(options: Any) -> int:
+    """Limits first: the libraries count processors when they are loaded."""
+    from pipeline.service.limits import Limits
+
+    order = json.loads(options.order.read_text())
+    if order["limits"] is not None:
+        Limits.model_validate(order["limits"]).apply()
     from pipeline.service.worker import Order, work
 
-    work(Order.model_validate_json(options.order.read_text()))
+    work(Order.model_validate(order))
     return ACCEPTED
 
 
-class _Progress:
-    """A bar on a terminal, a plain line a step elsewhere."""
+class Progress:
+    """A bar for each running job on a terminal, a plain line a step elsewhere."""
 
-    def __init__(self, name: str) -> None:
-        self.name = name
-        self.bar: Any = None
+    def __init__(self) -> None:
+        self._bars: Any = None
+        self._tasks: dict[str, Any] = {}
 
-    def __enter__(self) -> _Progress:
+    def __enter__(self) -> Progress:
         if sys.stderr.isatty():
             from rich.console import Console
-            from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+            from rich.progress import BarColumn, TextColumn, TimeElapsedColumn
+            from rich.progress import Progress as Bars
 
             columns = (
                 TextColumn("{task.fields[job]}"),
@@ -104,20 +114,27 @@ class _Progress:
                 TextColumn("{task.description}"),
                 TimeElapsedColumn(),
             )
-            self.bar = Progress(*columns, console=Console(stderr=True), transient=True)
-            self.task = self.bar.add_task("start", total=None, job=self.name)
-            self.bar.start()
+            self._bars = Bars(*columns, console=Console(stderr=True), transient=True)
+            self._bars.start()
         return self
 
     def __exit__(self, *_: object) -> None:
-        if self.bar is not None:
-            self.bar.stop()
+        if self._bars is not None:
+            self._bars.stop()
 
-    def step(self, name: str, place: int, of: int) -> None:
-        if self.bar is not None:
-            self.bar.update(self.task, description=name, completed=place, total=of)
-        else:
-            print(f"{self.name}: {name} ({place + 1}/{of})", file=sys.stderr, flush=True)
+    def step(self, job: str, name: str, place: int, of: int) -> None:
+        """A job has begun a step."""
+        if self._bars is None:
+            print(f"{job}: {name} ({place + 1}/{of})", file=sys.stderr, flush=True)
+            return
+        if job not in self._tasks:
+            self._tasks[job] = self._bars.add_task(name, total=of, job=job)
+        self._bars.update(self._tasks[job], description=name, completed=place, total=of)
+
+    def done(self, job: str) -> None:
+        """A job is no longer running."""
+        if job in self._tasks:
+            self._bars.remove_task(self._tasks.pop(job))
 
 
 def _print_result(manifest: Manifest, folder: Path) -> None:

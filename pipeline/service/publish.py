@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import grp
 import os
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from pipeline.errors import UsageError
-from pipeline.manifest import MANIFEST_FILE, read_manifest
+from pipeline.errors import DeliverableError, Outcome, UsageError
+from pipeline.manifest import MANIFEST_FILE, Manifest, differences, read_manifest
+from pipeline.service.attention import write_reason
+from pipeline.service.claim import rename_to_free
+from pipeline.site import Results, Site
 from pipeline.storage import sync_folder
 
+DELIVERED = (Outcome.ACCEPTED, Outcome.REVIEW)
 OWN_FILES = {MANIFEST_FILE, "REASON.txt", "work.log", "removed.ply"}
 
 
@@ -33,9 +38,7 @@ def staged(target: Path) -> Iterator[Path]:
     folder.mkdir()
     try:
         yield folder
-        for file in folder.iterdir():
-            _sync_file(file)
-        sync_folder(folder)
+        sync_tree(folder)
         _put(folder, target)
     finally:
         shutil.rmtree(folder, ignore_errors=True)
@@ -67,6 +70,57 @@ def _put(folder: Path, target: Path) -> None:
     else:
         folder.rename(target)
     sync_folder(target.parent)
+
+
+def publish(site: Site, folder: Path, manifest: Manifest, attempt: int) -> Path:
+    """Make an attempt's folder the job's result; where it lies now.
+
+    Files are on the disk before the folder gets its place, and it gets it by one rename. An earlier result is
+    first moved aside into ``work``, whoever has put files of their own into it.
+
+    Raises
+    ------
+    DeliverableError
+        When a deliverable is not what the manifest says.
+    """
+    wrong = differences(folder, manifest)
+    if wrong:
+        raise DeliverableError(f"Before publishing: {'; '.join(wrong)}.", "Work the job again; look at the disk.")
+    write_reason(folder, manifest, site)
+    set_permissions(folder, site.settings.results)
+    sync_tree(folder)
+    for place in (site.delivered, site.attention):
+        if os.path.lexists(place / manifest.job):
+            aside = site.work / manifest.job / f"earlier-{attempt}-{place.name}"
+            rename_to_free(place / manifest.job, aside)
+            sync_folder(aside.parent)
+            sync_folder(place)
+    target = (site.delivered if manifest.outcome in DELIVERED else site.attention) / manifest.job
+    rename_to_free(folder, target)
+    sync_folder(target.parent)
+    sync_folder(folder.parent)
+    return target
+
+
+def set_permissions(folder: Path, results: Results) -> None:
+    """Group and permissions of a result, as the site wants them."""
+    group = None if results.group is None else grp.getgrnam(results.group).gr_gid
+    for path in (folder, *folder.rglob("*")):
+        if group is not None:
+            os.chown(path, -1, group, follow_symlinks=False)
+        mode = results.folder_mode if path.is_dir() else results.file_mode
+        if mode is not None:
+            path.chmod(int(mode, 8))
+
+
+def sync_tree(folder: Path) -> None:
+    """Put a folder with everything in it on the disk, innermost first."""
+    for entry in folder.iterdir():
+        if entry.is_dir():
+            sync_tree(entry)
+        else:
+            _sync_file(entry)
+    sync_folder(folder)
 
 
 def _sync_file(file: Path) -> None:

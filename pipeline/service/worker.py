@@ -7,32 +7,26 @@ tells its steps on standard output, one JSON object a line, and leaves ``manifes
 
 from __future__ import annotations
 
-import contextlib
-import ctypes
 import json
-import os
-import resource
 import signal
-import subprocess
 import sys
-import threading
-from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 
 from pydantic import BaseModel, ConfigDict
 
-from pipeline.errors import Outcome, UsageError
+from pipeline.errors import NightmillError, Outcome
 from pipeline.formats import ReadLimits
 from pipeline.job import Job, load_job
 from pipeline.manifest import MANIFEST_FILE, Manifest, read_manifest
 from pipeline.recipe import Recipe, load_recipe
 from pipeline.runner import Account, Progress, manifest_of, run_job
+from pipeline.service.child import Ended, Leash, run_child
+from pipeline.service.limits import Allowance, Limits
 from pipeline.stage import Reason
+from pipeline.ticket import Ticket
 
 LOG_FILE = "work.log"
-LOG_CAP_BYTES = 1_000_000
-_PR_SET_PDEATHSIG = 1
+ORDER_FILE = ".order.json"
 
 
 class Order(BaseModel):
@@ -46,37 +40,18 @@ class Order(BaseModel):
     folder: Path
     max_points: int | None = None
     max_bytes: int | None = None
+    content_sha256: str | None = None
+    attempt: int = 1
+    limits: Limits | None = None
 
     def read_limits(self) -> ReadLimits:
         """The given limits, the readers' own where none is given."""
         given = {"points": self.max_points, "bytes": self.max_bytes}
         return ReadLimits(**{key: value for key, value in given.items() if value is not None})
 
-
-@dataclass(frozen=True, slots=True)
-class Allowance:
-    """What one job may use."""
-
-    memory_bytes: int
-    seconds: float
-    threads: int
-
-    @classmethod
-    def of_this_machine(cls) -> Allowance:
-        """Nine tenths of the memory, all processors, six hours."""
-        memory = os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES")
-        return cls(int(memory * 0.9), 6 * 3600, len(os.sched_getaffinity(0)))
-
-    def limited(self, *, gib: float | None, minutes: float | None, threads: int | None) -> Allowance:
-        """This allowance with what is given in its place. Raises UsageError for a value that allows nothing."""
-        for name, value in (("--memory-gib", gib), ("--minutes", minutes), ("--threads", threads)):
-            if value is not None and not value > 0:
-                raise UsageError(f"{name} {value:g} allows nothing.", "Give a number above 0.")
-        return Allowance(
-            self.memory_bytes if gib is None else int(gib * 2**30),
-            self.seconds if minutes is None else minutes * 60,
-            self.threads if threads is None else min(threads, self.threads),
-        )
+    def stamped(self, manifest: Manifest) -> Manifest:
+        """The manifest with what only the order knows."""
+        return manifest.model_copy(update={"content_sha256": self.content_sha256, "attempt": self.attempt})
 
 
 def work(order: Order) -> None:
@@ -85,108 +60,82 @@ def work(order: Order) -> None:
     def tell(step: str, place: int, of: int) -> None:
         print(json.dumps({"step": step, "place": place, "of": of}), flush=True)  # noqa: T201  # the parent reads it
 
-    job, recipe = _loaded(order)
-    run_job(job, recipe, order.folder, tell, order.read_limits()).write(order.folder)
+    recipe = load_recipe(order.recipe)
+    try:
+        job = _loaded(order)
+    except NightmillError as error:
+        manifest = rejected(order.name, recipe, Reason(Outcome.FAILED, error.code, error.text, error.remedy))
+    else:
+        manifest = run_job(job, recipe, order.folder, tell, order.read_limits())
+    order.stamped(manifest).write(order.folder)
 
 
-def run_in_child(order: Order, allowance: Allowance, progress: Progress) -> Manifest:
-    """Work an order in a child process and give its manifest.
+def run_in_child(order: Order, allowance: Allowance, progress: Progress, leash: Leash | None = None) -> Manifest | None:
+    """Work an order in a child process and give its manifest; None when the leash was pulled.
 
     A child that crashes, hangs or runs out of memory yields a manifest with the outcome ``failed`` that names
     the stage it was in; whatever it wrote beside its log is removed.
     """
-    order_file = order.folder / ".order.json"
+    order = order.model_copy(update={"limits": allowance.limits()})
+    order_file = order.folder / ORDER_FILE
     order_file.write_text(order.model_dump_json())
     reached = "start"
 
-    def listen(step: str, place: int, of: int) -> None:
+    def listen(line: str) -> None:
         nonlocal reached
-        reached = step
-        progress(step, place, of)
+        told = json.loads(line)
+        reached = str(told["step"])
+        progress(reached, int(told["place"]), int(told["of"]))
 
-    status = _supervise([sys.executable, "-m", "pipeline", "work", str(order_file)], order.folder, allowance, listen)
-    order_file.unlink()
-    if status == 0 and (order.folder / MANIFEST_FILE).is_file():
-        (order.folder / LOG_FILE).unlink(missing_ok=True)
+    log = order.folder / LOG_FILE
+    command = [sys.executable, "-m", "pipeline", "work", str(order_file)]
+    ended = run_child(
+        command,
+        environment=allowance.environment(),
+        seconds=allowance.seconds,
+        log=log,
+        listen=listen,
+        leash=leash,
+    )
+    order_file.unlink(missing_ok=True)
+    if ended.how == "stopped":
+        return None
+    if ended.how == "itself" and ended.status == 0 and (order.folder / MANIFEST_FILE).is_file():
+        log.unlink(missing_ok=True)
         return read_manifest(order.folder)
     for leftover in order.folder.iterdir():
         if leftover.is_file() and leftover.name != LOG_FILE:
             leftover.unlink()
-    job, recipe = _loaded(order)
-    account = Account(reasons=[_technical_fault(status, reached, allowance)])
-    manifest = manifest_of(job, recipe, account)
+    return _faulty(order, _technical_fault(ended, reached, allowance))
+
+
+def rejected(name: str, recipe: Recipe, reason: Reason) -> Manifest:
+    """The manifest of a job that could not be begun."""
+    return manifest_of(Job(name, (), Ticket()), recipe, Account(reasons=[reason]))
+
+
+def _loaded(order: Order) -> Job:
+    job = load_job(order.job)
+    return Job(order.name, job.captures, job.ticket, job.ignored)
+
+
+def _faulty(order: Order, fault: Reason) -> Manifest:
+    recipe = load_recipe(order.recipe)
+    try:
+        manifest = manifest_of(_loaded(order), recipe, Account(reasons=[fault]))
+    except NightmillError:
+        manifest = rejected(order.name, recipe, fault)
+    manifest = order.stamped(manifest)
     manifest.write(order.folder)
     return manifest
 
 
-def _loaded(order: Order) -> tuple[Job, Recipe]:
-    job = load_job(order.job)
-    return Job(order.name, job.captures, job.ticket, job.ignored), load_recipe(order.recipe)
-
-
-def _technical_fault(status: int | None, step: str, allowance: Allowance) -> Reason:
+def _technical_fault(ended: Ended, step: str, allowance: Allowance) -> Reason:
     remedy = f"Work the job again; if it fails again, send {LOG_FILE} and this manifest to the developers."
-    if status is None:
-        text, code = f"The job was still in {step} after {allowance.seconds / 60:.0f} minutes and was ended.", "timeout"
-    elif status < 0:
-        text, code = f"A library crashed in {step} ({signal.Signals(-status).name}).", "crash"
+    if ended.how == "timeout":
+        text, code = f"The job was still in {step} after {allowance.seconds / 60:.3g} minutes and was ended.", "timeout"
+    elif ended.status < 0:
+        text, code = f"A library crashed in {step} ({signal.Signals(-ended.status).name}).", "crash"
     else:
-        text, code = f"The work ended in {step} without a result (exit code {status}).", "crash"
+        text, code = f"The work ended in {step} without a result (exit code {ended.status}).", "crash"
     return Reason(Outcome.FAILED, code, text, remedy)
-
-
-def _supervise(
-    command: list[str], folder: Path, allowance: Allowance, listen: Callable[[str, int, int], None]
-) -> int | None:
-    """Run a command in its own session under limits; its exit status, or None when its time ran out."""
-    threads = str(allowance.threads)
-    environment = os.environ | dict.fromkeys(
-        ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMEXPR_NUM_THREADS"), threads
-    )
-    with (folder / LOG_FILE).open("wb") as log:
-        child = subprocess.Popen(
-            command,
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.PIPE,
-            stderr=log,
-            env=environment,
-            start_new_session=True,
-            preexec_fn=lambda: _limit_self(allowance),
-            text=True,
-        )
-        expired = threading.Event()
-
-        def end() -> None:
-            expired.set()
-            _kill_group(child.pid)
-
-        clock = threading.Timer(allowance.seconds, end)
-        clock.daemon = True
-        clock.start()
-        try:
-            assert child.stdout is not None
-            for line in child.stdout:
-                with contextlib.suppress(ValueError, KeyError, TypeError):
-                    told = json.loads(line)
-                    listen(str(told["step"]), int(told["place"]), int(told["of"]))
-            status = child.wait()
-        finally:
-            clock.cancel()
-            _kill_group(child.pid)
-            child.wait()
-    return None if expired.is_set() else status
-
-
-def _limit_self(allowance: Allowance) -> None:
-    """In the child, before the program starts: die with the parent, no cores, bounded memory and log."""
-    if sys.platform == "linux":
-        ctypes.CDLL(None, use_errno=True).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
-        allowed = sorted(os.sched_getaffinity(0))[: allowance.threads]
-        os.sched_setaffinity(0, allowed)
-    resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
-    resource.setrlimit(resource.RLIMIT_AS, (allowance.memory_bytes, allowance.memory_bytes))
-
-
-def _kill_group(leader: int) -> None:
-    with contextlib.suppress(ProcessLookupError, PermissionError):
-        os.killpg(leader, signal.SIGKILL)

@@ -1,0 +1,62 @@
+"""A night's work from the command line: progress while it goes on, a table when it is done."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from pipeline.manifest import Manifest
+    from pipeline.service.supervisor import Tally
+
+
+def run_night(root: Path) -> Tally:
+    """Work off a site's inbox, telling each step."""
+    import logging
+
+    from pipeline.cli.process import Progress
+    from pipeline.service.log import begin_log
+    from pipeline.service.start import serve, service
+    from pipeline.site import open_site
+
+    begin_log(logging.WARNING)
+    with (
+        Progress() as progress,
+        service(open_site(root), "run", on_step=progress.step, on_turn=_forget(progress)) as supervisor,
+    ):
+        return serve(supervisor)
+
+
+def _forget(progress: Any) -> Any:
+    return lambda turn: progress.done(turn.job)
+
+
+def print_night(root: Path, tally: Tally) -> None:
+    """What came out: worst first."""
+    from rich.console import Console
+    from rich.table import Table
+
+    finished = [turn for turn in tally.turns if turn.manifest is not None]
+    table = Table("job", "outcome", "triangles", "rms to the points", "why", "where", box=None, pad_edge=False)
+    for turn in sorted(finished, key=lambda turn: -turn.manifest.outcome.severity):  # type: ignore[union-attr]
+        manifest = turn.manifest
+        assert manifest is not None
+        triangles = f"{manifest.deliverables[0].triangles:,}" if manifest.deliverables else "-"
+        why = "; ".join(reason.text for reason in manifest.reasons) or "-"
+        where = str(turn.place.relative_to(root.resolve())) if turn.place else "-"
+        table.add_row(manifest.job, manifest.outcome, triangles, _deviation(manifest), why, where)
+    if finished:
+        Console(width=None if sys.stdout.isatty() else 160).print(table)
+    for turn in tally.turns:
+        if turn.kind == "known":
+            print(f"{turn.job}: {turn.text}")
+    if not tally.turns:
+        print("nothing to work on")
+
+
+def _deviation(manifest: Manifest) -> str:
+    for stage in manifest.stages:
+        if stage.stage == "deviation-check" and "rms_mm" in stage.measures:
+            return f"{stage.measures['rms_mm'].value:.3f} mm"
+    return "-"
