@@ -45,7 +45,7 @@ def crumpled(
     heap = 0.7 * height * np.exp(-6 * (flat.vertices[:, :2] ** 2).sum(axis=1) / (0.8 * size) ** 2)
     points = flat.vertices + np.column_stack([np.zeros((len(heap), 2)), heap])
     longest = min(crease or 3.0 * height, 0.8 * size)
-    for share, steepest in ((1.0, 0.5), (0.6, 0.55), (0.36, 0.55), (0.2, 0.4)):
+    for share, steepest in ((1.0, 0.7), (0.6, 0.7), (0.36, 0.6), (0.2, 0.4)):
         for _ in range(3):
             points = _folded(points, max(share * longest, 6 * size / cells), steepest, rng)
     points = points - [*points[:, :2].mean(axis=0), np.quantile(points[:, 2], 0.1)]
@@ -59,7 +59,7 @@ def _folded(points: FloatArray, length: float, steepest: float, rng: np.random.G
     """One shear along a triangle wave: across a mostly level direction, mostly up and down, at a right angle to it."""
     across = rng.normal(size=3) * [1, 1, 0.35]
     across /= np.linalg.norm(across)
-    along = np.array([0, 0, 1.0]) * rng.choice([-1, 1]) + 0.45 * rng.normal(size=3)
+    along = np.array([0, 0, 1.0]) * rng.choice([-1, 1]) + 0.7 * rng.normal(size=3)
     along -= (along @ across) * across
     along /= np.linalg.norm(along)
     wavelength = length * rng.uniform(0.7, 1.5)
@@ -73,12 +73,12 @@ def cloth(size: float, height: float, rng: np.random.Generator, cells: int = 200
     flat = sheet(size, cells)
     points = flat.vertices[:, :2] / size
     rise = np.zeros(len(points))
-    for waves in (2.0, 3.2, 5.1, 8.0):
+    for waves in (2.0, 3.2, 5.1):
         direction = rng.normal(size=2)
         direction /= np.linalg.norm(direction)
         bend = 0.25 * np.sin(2 * np.pi * (points @ direction[::-1]) * waves * 0.4 + rng.uniform(0, 6))
         rise += (
-            np.exp(-3 * (1 - np.sin(2 * np.pi * ((points @ direction) * waves + bend) + rng.uniform(0, 6))))
+            np.exp(-1.5 * (1 - np.sin(2 * np.pi * ((points @ direction) * waves + bend) + rng.uniform(0, 6))))
             / waves**0.5
         )
     return Mesh(np.column_stack([flat.vertices[:, :2], 0.3 + height * rise]), flat.faces)

@@ -17,11 +17,11 @@ from pipeline.simulate.solids import (
     Proportions,
     box,
     cylinder,
-    mesh_of,
     prism,
     rod,
     rounded_plate,
     solid_of,
+    truth_of,
     turned,
     union,
 )
@@ -57,7 +57,7 @@ def gudgeon(seed: int | None = None) -> Mesh:
         *(cylinder(0.8 * hole, 3 * thick).translate((-0.36 * length + dx, 0, -thick)) for dx in np.linspace(-4, 4, 9))
     )
     oil = cylinder(0.5 * hole, 2 * outer).translate((0, 0.2 * barrel, height))
-    return mesh_of(solid - union(rod((0, -barrel, height), (0, barrel, height), bore), slot, oil, *holes))
+    return truth_of(solid - union(rod((0, -barrel, height), (0, barrel, height), bore), slot, oil, *holes))
 
 
 def swan_finial(seed: int | None = None) -> Mesh:
@@ -91,7 +91,7 @@ def swan_finial(seed: int | None = None) -> Mesh:
         return plain(at) + groove
 
     low, high = np.array([-78, -48, -6]) * s, np.array([100, 48, 180]) * s
-    return freeform.body(feathered, low, high * [max(reach, 1), 1, max(reach, 1)], 2.0 * s)
+    return freeform.body(feathered, low, high * [max(reach, 1), 1, max(reach, 1)], 2.8 * s)
 
 
 def mooring_cleat(seed: int | None = None) -> Mesh:
@@ -111,7 +111,7 @@ def mooring_cleat(seed: int | None = None) -> Mesh:
         ),
     )
     reach = horn + post + 6
-    solid = solid_of(freeform.body(cast, (-reach, -width, -5), (reach, width, height + 9 + 2 * post), 2.0))
+    solid = solid_of(freeform.body(cast, (-reach, -width, -5), (reach, width, height + 9 + 2 * post), 3.0))
     solid = union(
         solid.trim_by_plane((0, 0, 1), 0.0), cylinder(p(4.5), thick + p(2.5)).translate((0.43 * length, 0, 0))
     )
@@ -122,7 +122,7 @@ def mooring_cleat(seed: int | None = None) -> Mesh:
                 cylinder(3, 4.2, top_radius=7.2).translate((0, 0, thick - 4)),
             )
             solid -= bolt.translate((x, y, 0))
-    return mesh_of(solid)
+    return truth_of(solid)
 
 
 def pump_impeller(seed: int | None = None) -> Mesh:
@@ -138,7 +138,7 @@ def pump_impeller(seed: int | None = None) -> Mesh:
     blade = prism(np.vstack([centre - across, (centre + across)[::-1]]), height)
     fan = [blade.rotate((0, 0, 360 * k / blades)) for k in range(blades)]
     solid = union(cylinder(outer, plate), cylinder(hub, height + p(8)), *fan)
-    return mesh_of(solid - cylinder(0.5 * hub, 4 * height).translate((0, 0, -height)))
+    return truth_of(solid - cylinder(0.5 * hub, 4 * height).translate((0, 0, -height)))
 
 
 def bollard(seed: int | None = None) -> Mesh:
@@ -152,7 +152,7 @@ def bollard(seed: int | None = None) -> Mesh:
     height = np.cumsum([0.0, *(p(step, 0.15) for step in np.diff(nominal[:, 1]))])
     fine = np.unique(np.concatenate([height, np.linspace(height[1], height[-1], 260)]))
     curve = np.column_stack([PchipInterpolator(height, radius)(fine), fine])
-    return mesh_of(turned(np.vstack([(0.0, 0.0), curve, (0.0, height[-1] + 0.5)])))
+    return truth_of(turned(np.vstack([(0.0, 0.0), curve, (0.0, height[-1] + 0.5)])))
 
 
 def pipe_tee(seed: int | None = None) -> Mesh:
@@ -168,7 +168,7 @@ def pipe_tee(seed: int | None = None) -> Mesh:
         rod((0, 0, branch - band), (0, 0, branch), collar),
         rod((0.27 * run, 0, 0), (0.27 * run, -outer - p(7), 0), p(7)),
     )
-    return mesh_of(solid - union(rod((-run, 0, 0), (run, 0, 0), bore), rod((0, 0, 0), (0, 0, 2 * branch), bore)))
+    return truth_of(solid - union(rod((-run, 0, 0), (run, 0, 0), bore), rod((0, 0, 0), (0, 0, 2 * branch), bore)))
 
 
 def bailer(seed: int | None = None) -> Mesh:
@@ -195,7 +195,7 @@ def bailer(seed: int | None = None) -> Mesh:
     grip = np.column_stack([root + p(26) * np.cos(arc), np.zeros(40), level])
     handle = freeform.body(freeform.ball_chain(grip, np.full(40, p(5)), 1.0), grip.min(0) - 9, grip.max(0) + 9, 1.5)
     cavity = turned([(0, 4 + wall), *inside[::-1], (0, depth)])
-    return mesh_of(union(turned(profile), solid_of(handle) - cavity))
+    return truth_of(union(turned(profile), solid_of(handle) - cavity))
 
 
 def lamp_cup(seed: int | None = None) -> Mesh:
@@ -208,7 +208,7 @@ def lamp_cup(seed: int | None = None) -> Mesh:
     bowl = np.column_stack([stem + (cup - stem) * np.sqrt(share), rise + (height - rise) * share])[1:]
     hollow = bowl[::-1] - [wall, 0]
     hollow = hollow[(hollow[:, 0] > 1) & (hollow[:, 1] > rise + wall)]
-    return mesh_of(turned([(0, 0), (foot, 0), *lower, *bowl, *hollow, (0, hollow[-1][1])]))
+    return truth_of(turned([(0, 0), (foot, 0), *lower, *bowl, *hollow, (0, hollow[-1][1])]))
 
 
 def nameplate(seed: int | None = None) -> Mesh:
@@ -221,7 +221,7 @@ def nameplate(seed: int | None = None) -> Mesh:
         for k, x in enumerate(np.linspace(-0.31 * length, 0.31 * length, 9))
     ]
     holes = [cylinder(3.2, 6 * thick).translate((x, 0, -thick)) for x in (-0.43 * length, 0.43 * length)]
-    return mesh_of(union(rounded_plate(length, width, thick, 8), rim, *strokes) - union(*holes))
+    return truth_of(union(rounded_plate(length, width, thick, 8), rim, *strokes) - union(*holes))
 
 
 def sheave(seed: int | None = None) -> Mesh:
@@ -232,7 +232,7 @@ def sheave(seed: int | None = None) -> Mesh:
     rope = np.column_stack([outer - groove * np.cos(arc), 0.8 * half * np.sin(arc) / np.sin(0.45 * np.pi)])
     solid = turned([(0.2 * outer, -half), (outer, -half), *rope, (outer, half), (0.2 * outer, half)])
     drill = cylinder(0.16 * outer, 4 * half).translate((0.5 * outer, 0, -2 * half))
-    return mesh_of(solid - union(*(drill.rotate((0, 0, 360 * k / holes)) for k in range(holes))))
+    return truth_of(solid - union(*(drill.rotate((0, 0, 360 * k / holes)) for k in range(holes))))
 
 
 def windlass(seed: int | None = None) -> Mesh:
@@ -245,7 +245,7 @@ def windlass(seed: int | None = None) -> Mesh:
         rod((arm, 0, 0.2 * grip), (arm, 0, grip), 1.5 * bar),
         rod((0, 0, -1.3 * bar), (0, 0, 1.6 * socket), 0.95 * socket),
     )
-    return mesh_of(solid - box((socket, socket, 8 * socket)))
+    return truth_of(solid - box((socket, socket, 8 * socket)))
 
 
 FITTINGS: dict[str, Callable[[int | None], Mesh]] = {

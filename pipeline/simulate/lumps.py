@@ -8,7 +8,7 @@ import numpy as np
 
 from pipeline.part import FloatArray, Mesh
 from pipeline.simulate.rays import RayCaster
-from pipeline.simulate.solids import mesh_of, solid_of, turn_to, turned, union
+from pipeline.simulate.solids import solid_of, truth_of, turn_to, turned, union
 
 
 class Marked(NamedTuple):
@@ -42,7 +42,7 @@ def with_lumps(mesh: Mesh, n: int = 3, height_mm: float = 4.0, width_mm: float =
     dome = np.column_stack([width_mm / 2 * np.cos(angle), height_mm * np.sin(angle)])
     lump = turned(np.vstack([(0.0, -1.0), (width_mm / 2, -1.0), dome[:-1], (0.0, height_mm)]))
     placed = [lump.transform(np.column_stack([turn_to(normals[k]), feet[k]])) for k in chosen]
-    return Marked(mesh_of(union(solid_of(mesh), *placed)), feet[chosen] + height_mm * normals[chosen])
+    return Marked(truth_of(union(solid_of(mesh), *placed)), feet[chosen] + height_mm * normals[chosen])
 
 
 def _places(mesh: Mesh, width: float, rng: np.random.Generator) -> tuple[FloatArray, FloatArray]:

@@ -55,20 +55,23 @@ def turn_up(up: ArrayLike, spin_deg: float = 0.0) -> FloatArray:
 def settled(part: Mesh, up: ArrayLike, most_deg: float = 50.0) -> FloatArray:
     """The upward direction (3,) of the stable resting pose nearest to ``up``; ``up`` itself when none is near.
 
-    A part rests on a facet of its convex hull when the centre of mass stands above that facet.
+    A part rests on a facet of its convex hull when the centre of mass stands above that facet; facets of less than
+    0.2 % of the squared diagonal are what rounded places are made of, and no rest.
     """
     wanted: FloatArray = np.asarray(up, float) / np.linalg.norm(up)
     hull = mesh_of(solid_of(part).hull().simplify(0.02))
     corners = hull.vertices[hull.faces]
     normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-12)
+    area = np.linalg.norm(normal, axis=1) / 2
+    normal /= np.maximum(2 * area, 1e-12)[:, None]
+    least = 0.002 * float((np.ptp(hull.vertices, axis=0) ** 2).sum())
     centre = centre_of_mass(part)
     level = np.einsum("ij,ij->i", normal, corners[:, 0] - centre)
     for face in np.argsort(normal @ wanted):
         if normal[face] @ wanted > -np.cos(np.deg2rad(most_deg)):
             break
         same = (normal @ normal[face] > 0.9998) & (np.abs(level - level[face]) < 0.2)
-        if _holds(centre + normal[face] * level[face], corners[same], normal[face]):
+        if area[same].sum() > least and _holds(centre + normal[face] * level[face], corners[same], normal[face]):
             supported: FloatArray = -normal[face]
             return supported
     return wanted

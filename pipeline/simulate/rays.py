@@ -64,6 +64,6 @@ class RayCaster:
 def truth_distance(points: FloatArray, truth: Mesh) -> FloatArray:
     """Signed distance (n,) of points to a closed truth mesh, millimetres, negative inside.
 
-    Computed in single precision: good to about 0.0001 mm for parts of 300 mm.
+    In single precision: usually right to 0.0001 mm, always to 0.005 mm when no edge is longer than 6 mm.
     """
     return RayCaster(truth.vertices, truth.faces).signed_distance(points)

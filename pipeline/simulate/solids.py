@@ -38,6 +38,14 @@ def mesh_of(solid: Manifold) -> Mesh:
     return Mesh(np.asarray(raw.vert_properties)[:, :3], np.asarray(raw.tri_verts).astype(np.int32))
 
 
+def truth_of(solid: Manifold) -> Mesh:
+    """The mesh of a solid with no edge longer than 6 mm, flat faces too.
+
+    Distances to long thin triangles in single precision are up to 0.1 mm wrong; to these at most 0.005 mm.
+    """
+    return mesh_of(solid.refine_to_length(6.0))
+
+
 def solid_of(mesh: Mesh) -> Manifold:
     """The solid a closed mesh encloses.
 
