@@ -44,7 +44,8 @@ def load_job(path: Path) -> Job:
     if not path.is_dir():
         return Job(job_name(path.stem), (path,), Ticket())
     name, path = path.name, _innermost(path)
-    captures, ignored = [], []
+    captures: list[Path] = []
+    ignored: list[Path] = []
     for entry in sorted(path.iterdir()):
         if entry.name.startswith(".") or entry.name == TICKET_FILE:
             continue

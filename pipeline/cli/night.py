@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
+import logging
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from pipeline.manifest import Manifest
-    from pipeline.service.supervisor import Tally
+    from pipeline.service.bench import Turn
 
 
-def run_night(root: Path) -> Tally:
+def run_night(root: Path) -> list[Turn]:
     """Work off a site's inbox, telling each step."""
-    import logging
-
     from pipeline.cli.process import Progress
     from pipeline.service.log import begin_log
     from pipeline.service.start import serve, service
@@ -32,12 +31,12 @@ def _forget(progress: Any) -> Any:
     return lambda turn: progress.done(turn.job)
 
 
-def print_night(root: Path, tally: Tally) -> None:
+def print_night(root: Path, turns: list[Turn]) -> None:
     """What came out: worst first."""
     from rich.console import Console
     from rich.table import Table
 
-    finished = [turn for turn in tally.turns if turn.manifest is not None]
+    finished = [turn for turn in turns if turn.manifest is not None]
     table = Table("job", "outcome", "triangles", "rms to the points", "why", "where", box=None, pad_edge=False)
     for turn in sorted(finished, key=lambda turn: -turn.manifest.outcome.severity):  # type: ignore[union-attr]
         manifest = turn.manifest
@@ -48,10 +47,10 @@ def print_night(root: Path, tally: Tally) -> None:
         table.add_row(manifest.job, manifest.outcome, triangles, _deviation(manifest), why, where)
     if finished:
         Console(width=None if sys.stdout.isatty() else 160).print(table)
-    for turn in tally.turns:
+    for turn in turns:
         if turn.kind == "known":
             print(f"{turn.job}: {turn.text}")
-    if not tally.turns:
+    if not turns:
         print("nothing to work on")
 
 

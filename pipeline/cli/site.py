@@ -1,4 +1,4 @@
-"""``init``, ``run``, ``watch``, ``status``, ``requeue``: a site, its service and its queue. ``look``: triage's child."""
+"""``init``, ``run``, ``watch``, ``status``, ``requeue``: a site, its service, its queue. ``look``: triage's child."""
 
 from __future__ import annotations
 
@@ -41,9 +41,9 @@ def _init(options: Any) -> int:
 def _run(options: Any) -> int:
     from pipeline.cli.night import print_night, run_night
 
-    tally = run_night(options.site)
-    print_night(options.site, tally)
-    return exit_code([turn.manifest for turn in tally.turns if turn.manifest is not None])
+    turns = run_night(options.site)
+    print_night(options.site, turns)
+    return exit_code([turn.manifest for turn in turns if turn.manifest is not None])
 
 
 def _watch(options: Any) -> int:

@@ -14,7 +14,7 @@ from typing import Literal
 import pipeline
 from pipeline.errors import CaptureError, NightmillError, Outcome
 from pipeline.job import load_job
-from pipeline.manifest import Manifest
+from pipeline.manifest import Manifest, differences
 from pipeline.recipe import load_recipe
 from pipeline.runner import recipe_record
 from pipeline.service.claim import NotNow, claim
@@ -35,7 +35,6 @@ from pipeline.stage import Reason
 MAX_INTERRUPTIONS = 10
 DISK_WAIT_S = 300.0
 FAULT_WAIT_S = 60.0
-PRIORITIES = {"low": 0, "normal": 1, "high": 2}
 
 Tell = Callable[[str, str, int, int], None]
 """Told before each step of an attempt: job, step, its place, the length of the chain."""
@@ -105,8 +104,8 @@ class Bench:
             lacking = shortage(self.site, entry.bytes)
             if lacking:
                 return Turn("later", entry.job, f"{lacking}; it waits", DISK_WAIT_S, fault="disk")
-            if entry.state is State.CLAIMED and rejection is None:
-                entry, rejection = self._admit(entry)
+            if rejection is None:
+                entry, rejection = self._admit(entry) if entry.state is State.CLAIMED else (entry, _recipe_gone(entry))
             if entry.state is State.KNOWN:
                 return Turn("known", entry.job, f"the same as {entry.same_as}, which was worked before")
             return self._attempt(entry, rejection)
@@ -169,6 +168,8 @@ class Bench:
         return self.engine.place(order, lambda step, place, of: self.tell(entry.job, step, place, of))
 
     def _reject(self, entry: Entry, staging: Path, reason: Reason) -> Manifest:
+        for leftover in staging.iterdir():
+            shutil.rmtree(leftover) if leftover.is_dir() else leftover.unlink()
         recipe = load_recipe(recipe_for(self.site, "", None))
         manifest = rejected(entry.job, recipe, reason)
         manifest = manifest.model_copy(update={"attempt": entry.token, "content_sha256": entry.content})
@@ -185,6 +186,9 @@ class Bench:
         if manifest.outcome is Outcome.FAILED and shortage(self.site, entry.bytes):
             self._put_back(entry)
             return Turn("later", entry.job, "the disk is short; it waits", DISK_WAIT_S, fault="disk")
+        wrong = differences(staging, manifest)
+        if wrong:
+            manifest = self._reject(entry, staging, _differs(wrong))
         waits = self.site.settings.retry_minutes
         if _technical(manifest) and entry.attempts <= len(waits):
             self.journal.move(entry, State.READY)
@@ -211,6 +215,20 @@ def content_hash_of(folder: Path) -> str:
 
 def _technical(manifest: Manifest) -> bool:
     return manifest.outcome is Outcome.FAILED and manifest.reasons[0].code in TECHNICAL_FAULTS
+
+
+def _recipe_gone(entry: Entry) -> Reason | None:
+    """Why the recipe that was chosen can no longer be used."""
+    try:
+        load_recipe(Path(entry.recipe or ""))
+    except NightmillError as error:
+        return Reason(Outcome.FAILED, error.code, error.text, error.remedy)
+    return None
+
+
+def _differs(wrong: list[str]) -> Reason:
+    text = f"Before publishing: {'; '.join(wrong)}."
+    return Reason(Outcome.FAILED, "deliverable-differs", text, "Look at the disk, then work the job again.")
 
 
 def _too_often_interrupted(entry: Entry) -> Reason:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import threading
 import warnings
 from collections.abc import Callable
@@ -37,7 +36,7 @@ class Hints:
         """Watch, if not done already. Never raises. May block as long as the file system does."""
         with self._lock:
             try:
-                status = os.stat(self._inbox)
+                status = self._inbox.stat()
                 if self._alive() and self._watched == (status.st_dev, status.st_ino):
                     return
                 self._stop()

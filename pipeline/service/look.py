@@ -7,6 +7,7 @@ import re
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any, cast
 
 from pipeline.errors import ConfigurationError, NightmillError, Outcome
 from pipeline.formats import ReadLimits
@@ -17,7 +18,7 @@ from pipeline.runner import run_job
 from pipeline.service.inbox import companions
 from pipeline.service.routing import recipe_for
 from pipeline.service.tree import READY_MARKER, open_files
-from pipeline.service.triage import Finding, LookOrder, Verdict
+from pipeline.service.triage import Finding, Kind, LookOrder, Verdict
 from pipeline.site import Site, open_site
 from pipeline.stages import STAGES
 from pipeline.ticket import TICKET_FILE
@@ -66,13 +67,13 @@ def _verdict(entry: str, job: Job, manifest: Manifest, findings: list[Finding]) 
     findings += [Finding(text=text) for stage in manifest.stages for text in stage.warnings]
     if len(manifest.captures) < len(job.captures):
         return _unreadable(entry, *findings)
-    kind = "good"
+    kind: Kind = "good"
     if manifest.outcome is Outcome.RESCAN:
         kind = "rescan"
     elif manifest.reasons or findings:
         kind = "doubt"
     points = sum(capture.points for capture in manifest.captures)
-    return Verdict(entry=entry, verdict=kind, captures=len(job.captures), points=points, findings=tuple(findings))  # type: ignore[arg-type]
+    return Verdict(entry=entry, verdict=kind, captures=len(job.captures), points=points, findings=tuple(findings))
 
 
 def _unreadable(entry: str, *findings: Finding) -> Verdict:
@@ -88,7 +89,10 @@ def _is_empty(path: Path) -> bool:
 
 def _quick_recipe(site: Site, job: Job, findings: list[Finding]) -> Recipe:
     """Only the capture check, with the parameters that the job's recipe gives it, in the recipe's unit."""
-    unit, stages = None, tuple(STAGES[_CHECK]() for _ in (1,) if _CHECK in STAGES)  # type: ignore[call-arg]
+    unit, stages = (
+        None,
+        tuple(kind.model_validate({"stage": _CHECK}) for name, kind in STAGES.items() if name == _CHECK),
+    )
     try:
         recipe = load_recipe(recipe_for(site, job.name, job.ticket.recipe))
         unit = recipe.unit
@@ -97,7 +101,7 @@ def _quick_recipe(site: Site, job: Job, findings: list[Finding]) -> Recipe:
         findings += [Finding(text=str(mistake)) for mistake in error.mistakes[:3]]
     except NightmillError as error:
         findings.append(Finding(text=error.text, remedy=error.remedy))
-    return Recipe.model_construct(recipe=1, name="triage", unit=unit, stages=stages, limits=())
+    return Recipe.model_construct(recipe=1, name="triage", unit=unit, stages=cast(Any, stages), limits=())
 
 
 def check_sums(path: Path) -> tuple[set[str], list[str]]:

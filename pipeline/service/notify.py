@@ -37,7 +37,7 @@ class Outbox:
     def about_job(self, manifest: Manifest, place: Path) -> None:
         """A job that needs a person."""
         texts = [f"{reason.text}\n  {reason.remedy}" for reason in manifest.reasons]
-        body = {
+        body: dict[str, object] = {
             "event": "attention",
             "job": manifest.job,
             "outcome": str(manifest.outcome),
@@ -49,10 +49,15 @@ class Outbox:
         }
         self._put("attention", f"{manifest.job}: {manifest.outcome}", body)
 
-    def about_night(self, counts: dict[str, int], report: str) -> None:
+    def about_night(self, counts: dict[str, int], report: Path) -> None:
         """The night's work is done."""
         words = ", ".join(f"{count} {outcome}" for outcome, count in counts.items()) or "no job"
-        body = {"event": "night", "jobs": counts, "report": report, "text": f"{words}.\n\nReport: {report}"}
+        body: dict[str, object] = {
+            "event": "night",
+            "jobs": counts,
+            "report": str(report),
+            "text": f"{words}.\n\nReport: {report}",
+        }
         self._put("night", f"night's work done: {words}", body)
 
     def _put(self, event: str, subject: str, body: dict[str, object]) -> None:

@@ -9,8 +9,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from pipeline.errors import DeliverableError, Outcome, UsageError
-from pipeline.manifest import MANIFEST_FILE, Manifest, differences, read_manifest
+from pipeline.errors import Outcome, UsageError
+from pipeline.manifest import MANIFEST_FILE, Manifest, read_manifest
 from pipeline.service.attention import write_reason
 from pipeline.service.claim import rename_to_free
 from pipeline.site import Results, Site
@@ -77,15 +77,7 @@ def publish(site: Site, folder: Path, manifest: Manifest, attempt: int) -> Path:
 
     Files are on the disk before the folder gets its place, and it gets it by one rename. An earlier result is
     first moved aside into ``work``, whoever has put files of their own into it.
-
-    Raises
-    ------
-    DeliverableError
-        When a deliverable is not what the manifest says.
     """
-    wrong = differences(folder, manifest)
-    if wrong:
-        raise DeliverableError(f"Before publishing: {'; '.join(wrong)}.", "Work the job again; look at the disk.")
     write_reason(folder, manifest, site)
     set_permissions(folder, site.settings.results)
     sync_tree(folder)
@@ -105,7 +97,7 @@ def publish(site: Site, folder: Path, manifest: Manifest, attempt: int) -> Path:
 def set_permissions(folder: Path, results: Results) -> None:
     """Group and permissions of a result, as the site wants them."""
     group = None if results.group is None else grp.getgrnam(results.group).gr_gid
-    for path in (folder, *folder.rglob("*")):
+    for path in (folder, *(path for path in folder.rglob("*") if not path.is_symlink())):
         if group is not None:
             os.chown(path, -1, group, follow_symlinks=False)
         mode = results.folder_mode if path.is_dir() else results.file_mode

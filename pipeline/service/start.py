@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import grp
 import logging
-import os
 import signal
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -22,7 +21,7 @@ from pipeline.service.limits import Allowance
 from pipeline.service.lock import only_one
 from pipeline.service.recovery import open_journal, recover
 from pipeline.service.routing import check_recipes
-from pipeline.service.supervisor import Supervisor, Tally
+from pipeline.service.supervisor import Supervisor
 from pipeline.service.triage import triage
 from pipeline.site import FOLDERS, SITE_FILE, Site
 from pipeline.storage import shipped, write_whole
@@ -52,7 +51,7 @@ def check_site(site: Site) -> None:
             ) from error
     for name in FOLDERS[1:]:
         (site.root / name).mkdir(exist_ok=True)
-    if site.inbox.is_dir() and os.stat(site.inbox).st_dev != os.stat(site.raw).st_dev:
+    if site.inbox.is_dir() and site.inbox.stat().st_dev != site.raw.stat().st_dev:
         raise MachineError(
             f"{site.inbox} and {site.raw} lie on different file systems, so a job cannot be moved in one step.",
             "Put the site on the file system of its inbox; the journal alone may lie elsewhere.",
@@ -81,8 +80,8 @@ def service(
             leash = Leash()
             one = Allowance.of_this_machine().shared(site.settings.workers)[0]
             one = one.limited(gib=site.settings.memory_gib, minutes=None, threads=1)
-            look_around = partial(_triage, site, one, leash)
-            supervisor = Supervisor(site, journal, engine, look_around, mode=mode, on_turn=on_turn, on_step=on_step)
+            looks = partial(triage, site, allowance=one, leash=leash)
+            supervisor = Supervisor(site, journal, engine, looks, mode=mode, on_turn=on_turn, on_step=on_step)
             try:
                 yield supervisor
             finally:
@@ -92,11 +91,7 @@ def service(
             journal.close()
 
 
-def _triage(site: Site, one: Allowance, leash: Leash, arrivals: list, heard: Callable) -> None:  # type: ignore[type-arg]
-    triage(site, arrivals, one, heard, leash)
-
-
-def serve(supervisor: Supervisor) -> Tally:
+def serve(supervisor: Supervisor) -> list[Turn]:
     """Run until done, or until SIGTERM or SIGINT; a second signal ends running jobs at once."""
 
     def stop(number: int, frame: object) -> None:

@@ -85,7 +85,7 @@ class _Survey:
 
     def add(self, name: str, relative: str, status: os.stat_result) -> None:
         kind = stat.S_IFMT(status.st_mode)
-        facts = (kind, status.st_ino)
+        facts: tuple[int, ...] = (kind, status.st_ino)
         if kind != stat.S_IFDIR:
             facts += (status.st_size, status.st_mtime_ns, status.st_ctime_ns)
         self.hash.update(f"{os.fsencode(relative)!r}{facts}".encode())

@@ -22,7 +22,8 @@ from pipeline.site import Site
 
 BATCH_ENTRIES, BATCH_BYTES = 64, 2_000_000_000
 BATCH_SECONDS = 600.0
-TITLES = {
+Kind = Literal["good", "doubt", "rescan", "unreadable"]
+TITLES: dict[Kind, str] = {
     "good": "can be worked",
     "doubt": "can be worked; look at this",
     "rescan": "scan again",
@@ -45,7 +46,7 @@ class Verdict(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     entry: str
-    verdict: Literal["good", "doubt", "rescan", "unreadable"]
+    verdict: Kind
     empty: bool = False
     """There is no capture yet."""
     sums_differ: bool = False
@@ -80,8 +81,9 @@ class LookOrder(BaseModel):
 def triage(
     site: Site,
     arrivals: Sequence[Arrival],
-    allowance: Allowance,
     heard: Callable[[Verdict], None],
+    *,
+    allowance: Allowance,
     leash: Leash | None = None,
 ) -> None:
     """Look at arrivals in a child process and hand on each verdict as it comes.

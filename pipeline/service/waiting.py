@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import heapq
 from collections import deque
+from itertools import islice
 
 from pipeline.service.inbox import Arrival, Known, Look, Settler
 from pipeline.service.settle import LOOK_AFTER_S, Decision, decide, may_look
@@ -73,7 +74,7 @@ class Waiting:
             known, decision = self._takeable.popleft()
             entry = known.arrival.entry
             if entry in busy:
-                self._takeable.append((known, decision))
+                self._stale = True
                 continue
             if self._settler.known.get(entry) is not known:
                 continue
@@ -104,27 +105,35 @@ class Waiting:
             chosen.append(known.arrival)
         return chosen
 
-    def next_due(self, now: float) -> float:
-        """Seconds until something may be taken or looked at for no other reason than time."""
-        looks = (
+    @property
+    def due(self) -> float:
+        """Monotonic time at which ``next`` may find something that it did not find before."""
+        return 0.0 if self._stale or self._takeable else self._due
+
+    def next_look_in(self, now: float) -> float:
+        """Seconds until triage may be worth while for some arrival."""
+        waits = (
             known.since + LOOK_AFTER_S - now
             for known in self._settler.known.values()
-            if known.since + LOOK_AFTER_S > now and self.verdict(known.arrival) is None
+            if self.verdict(known.arrival) is None and may_look(known.arrival, LOOK_AFTER_S)
         )
-        return max(0.0, min(self._due - now, min(looks, default=_NEVER)))
+        return max(0.0, min(waits, default=_NEVER))
 
-    def reasons(self, now: float) -> dict[str, tuple[Known, str, float | None]]:
-        """Why each arrival waits, and for how many seconds at most; None when only a change can help."""
-        return {entry: (known, *self._why(known, now)) for entry, known in self._settler.known.items()}
+    def reasons(self, now: float, at_most: int) -> dict[str, str]:
+        """Why each arrival waits; of so many at most."""
+        first = islice(self._settler.known.items(), at_most)
+        return {entry: self._why(known, now)[0] for entry, known in first}
 
     def hopeful(self, now: float) -> bool:
         """Whether some arrival may still be taken without anybody doing anything."""
         return any(
-            wait is not None or (self.verdict(known.arrival) is None and may_look(known.arrival, LOOK_AFTER_S))
-            for known, _, wait in self.reasons(now).values()
+            self._why(known, now)[1] is not None
+            or (self.verdict(known.arrival) is None and may_look(known.arrival, LOOK_AFTER_S))
+            for known in self._settler.known.values()
         )
 
     def _why(self, known: Known, now: float) -> tuple[str, float | None]:
+        """In words, and for how many seconds at most; None when only somebody can change it."""
         until, text = self._held.get(known.arrival.entry, (0.0, ""))
         if until > now:
             return text, (until - now if until < _NEVER else None)
