@@ -3,58 +3,60 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
-from pipeline.geometry.cloud import unit
-from pipeline.part import FloatArray, IndexArray
+from pipeline.geometry.neighbours import Columns, dot, gathered, normalised, offsets, pieces, weighted_sum
+from pipeline.part import IndexArray
 
-CHUNK = 65_536
+SPREAD = 0.35
+"""How far two normals may differ and still belong to one face, as the length of their difference."""
 
 
 def filtered_normals(
-    points: FloatArray,
-    normals: FloatArray,
-    weight: FloatArray,
+    points: Columns,
+    normals: Columns,
+    weight: NDArray[np.float32],
     neighbours: IndexArray,
     reach: float,
     *,
-    spread: float = 0.35,
+    spread: float = SPREAD,
     passes: int = 3,
-) -> FloatArray:
+) -> Columns:
     """Bilateral mean of the neighbours' normals (Zheng et al. 2011): smooth faces smooth, edges sharp.
 
     Parameters
     ----------
-    points, normals : (n, 3)
-    weight : (n,)
+    points, normals : (3, n)
+    weight : (n,) how many measurements each point stands for
     neighbours : (n, k)
     reach : millimetres; standard deviation of the weight by distance
-    spread : how far two normals may differ and still belong to one face, as the length of their difference
+    spread : how far two normals may differ and still belong to one face
     """
+    near = np.empty(neighbours.shape, np.float32)
+    for here in pieces(len(neighbours)):
+        near[here] = near_weights(points, weight, neighbours[here], points[:, here], reach)[0]
     for _ in range(passes):
         out = np.empty_like(normals)
-        for start in range(0, len(points), CHUNK):
-            here = slice(start, start + CHUNK)
-            index = neighbours[here]
-            share = weight[index] * _near(points, index, points[here], reach)
-            other = normals[index]
-            differs = np.einsum("nki,ni->nk", other, normals[here])
-            share *= np.exp(-(1 - differs) / spread**2)
-            out[here] = np.einsum("nk,nki->ni", share, other)
-        normals = unit(out)
+        for here in pieces(len(neighbours)):
+            other = gathered(normals, neighbours[here])
+            alike = dot(other, normals[:, here])
+            out[:, here] = weighted_sum(near[here] * np.exp((alike - 1) / np.float32(spread**2)), other)
+        normals = normalised(out)
     return normals
 
 
 def projected(
-    targets: FloatArray,
-    target_normals: FloatArray,
-    points: FloatArray,
-    normals: FloatArray,
-    weight: FloatArray,
+    targets: Columns,
+    facing: Columns,
+    points: Columns,
+    normals: Columns,
+    weight: NDArray[np.float32],
     neighbours: IndexArray,
     reach: float,
     *,
-    spread: float = 0.35,
-) -> tuple[FloatArray, FloatArray]:
+    around: IndexArray | None = None,
+    spread: float = SPREAD,
+) -> tuple[Columns, Columns]:
     """Targets moved along their normals onto the surface that the points around describe.
 
     The height of the surface over a target as each neighbour predicts it, along the mean of both normals: that
@@ -63,40 +65,37 @@ def projected(
 
     Parameters
     ----------
-    targets, target_normals : (n, 3)
-    points, normals : (m, 3), with weight (m,)
-    neighbours : (n, k) indices of points around each target
+    targets, facing : (3, n) places and normals
+    points, normals : (3, m), with weight (m,)
+    neighbours : (m, k) indices of points around each point
     reach : millimetres; standard deviation of the weight by distance
+    around : (n,) the point whose neighbours are each target's; each target's own number when None
 
     Returns
     -------
-    (n, 3) moved targets and (n, 3) their normals.
+    (3, n) moved targets and (3, n) their normals; a target without neighbours that look its way stays.
     """
-    moved, facing = np.array(targets), np.array(target_normals)
-    for start in range(0, len(targets), CHUNK):
-        here = slice(start, start + CHUNK)
-        index = neighbours[here]
-        other, own = normals[index], target_normals[here]
-        share = weight[index] * _near(points, index, targets[here], reach)
-        alike = np.einsum("nki,ni->nk", other, own)
-        share *= np.exp(-(1 - alike) / spread**2)
+    moved, turned = np.array(targets), np.array(facing)
+    for here in pieces(targets.shape[1]):
+        index = neighbours[here] if around is None else neighbours[around[here]]
+        share, offset = near_weights(points, weight, index, targets[:, here], reach)
+        other = gathered(normals, index)
+        share *= np.exp((dot(other, facing[:, here]) - 1) / np.float32(spread**2))
         total = share.sum(axis=1)
-        good = total > 1e-12
-        mean = unit(np.einsum("nk,nki->ni", share, other))
-        halfway = unit_rows(other + mean[:, None])
-        offset = points[index] - targets[here, None]
-        along = np.einsum("nki,nki->nk", halfway, offset)
-        height = np.einsum("nk,nk->n", share, along) / np.where(good, total, 1.0)
-        moved[here] = np.where(good[:, None], targets[here] + mean * height[:, None], targets[here])
-        facing[here] = np.where(good[:, None], mean, own)
-    return moved, facing
+        good = total > 1e-9
+        mean = normalised(weighted_sum(share, other))
+        along = other[0] * offset[0] + other[1] * offset[1] + other[2] * offset[2] + dot(offset, mean)
+        along /= np.sqrt(np.maximum(2 + 2 * dot(other, mean), np.float32(1e-3)))
+        height = np.where(good, np.einsum("nk,nk->n", share, along) / np.where(good, total, 1), 0)
+        moved[:, here] += mean * height
+        turned[:, here] = np.where(good, mean, facing[:, here])
+    return moved, turned
 
 
-def unit_rows(vectors: FloatArray) -> FloatArray:
-    length = np.sqrt(np.einsum("nki,nki->nk", vectors, vectors))
-    return np.asarray(vectors / np.maximum(length, 1e-12)[..., None])
-
-
-def _near(points: FloatArray, index: IndexArray, targets: FloatArray, reach: float) -> FloatArray:
-    offset = points[index] - targets[:, None]
-    return np.asarray(np.exp(np.einsum("nki,nki->nk", offset, offset) / (-2 * reach**2)))
+def near_weights(
+    points: Columns, weight: NDArray[np.float32], index: IndexArray, targets: Columns, reach: float
+) -> tuple[NDArray[np.float32], list[NDArray[np.float32]]]:
+    """(n, k) weight by count and distance, and the three components of the offset to each neighbour."""
+    offset = offsets(points, index, targets)
+    square = offset[0] ** 2 + offset[1] ** 2 + offset[2] ** 2
+    return weight[index] * np.exp(square / np.float32(-2 * reach**2)), offset

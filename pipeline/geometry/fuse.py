@@ -2,23 +2,30 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.spatial import cKDTree
 
+from pipeline.geometry.agreement import disagreement
 from pipeline.geometry.cloud import Cloud, thinned
 from pipeline.geometry.contour import contour
 from pipeline.geometry.denoise import filtered_normals, projected
-from pipeline.geometry.neighbours import nearest
-from pipeline.geometry.normals import oriented, principal_normals
+from pipeline.geometry.neighbours import columns, nearest, rows
+from pipeline.geometry.normals import consistent, oriented, principal_normals, settled_normals
+from pipeline.geometry.pool import Pool
 from pipeline.geometry.reconstruct import distance_field
-from pipeline.geometry.refine import refined, split_quads
-from pipeline.geometry.support import supported_faces, supported_vertices
+from pipeline.geometry.refine import Evidence, facing_of, refined, split_quads
+from pipeline.geometry.sampling import noise_level, point_spacing
+from pipeline.geometry.support import supported_vertices
 from pipeline.geometry.tidy import tidied
-from pipeline.part import ColourArray, FloatArray, Mesh, NormalArray
+from pipeline.part import FloatArray, Mesh
 
 NEIGHBOURS = 16
+GAP_NEIGHBOURS = 6
+FLAT = 0.1
+"""How far a face may curve away within a neighbourhood, in parts of the sample length."""
+FEWEST_FACES = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,57 +52,105 @@ class Lengths:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Fused:
-    """A fused surface and what was left out on the way."""
+    """A fused surface and what was learnt and left out on the way.
+
+    Attributes
+    ----------
+    unsupported_percent : of the faces
+    outside_sure : 0 to 1, how sure the outside is where the captures did not tell it
+    normals_used : whether the captures' normals were there and of consistent sign
+    disagreement_mm : how far captures lie apart where they overlap
+    """
 
     mesh: Mesh
-    unsupported_count: int
-    candidate_count: int
+    unsupported_percent: float
     pieces_removed_count: int
+    loops_count: int
     outside_sure: float
+    normals_used: bool
+    disagreement_mm: float
 
 
-def fused(
-    points: FloatArray,
-    normals: NormalArray | None,
-    colours: ColourArray | None,
-    lengths: Lengths,
-    smallest_piece_percent: float,
-) -> Fused:
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What the recipe asks for; None where the data decide."""
+
+    cell_mm: float | None = None
+    support_mm: float | None = None
+    smallest_piece_percent: float = 0.5
+
+
+def fused(pool: Pool, wanted: Wanted) -> tuple[Lengths, Fused | None]:
     """Mesh the points.
 
     Thin them evenly, smooth normals and points by bilateral projection, blend their planes into a distance
     field near them, take its zero level, and put each vertex back onto the points.
+
+    Returns
+    -------
+    The lengths found, and the surface; None when all points coincide.
     """
-    cloud = thinned(points, normals, colours, lengths.sample)
-    cloud, sure = _denoised(cloud, lengths)
-    assert cloud.normals is not None
+    tree = cKDTree(pool.points, balanced_tree=False, compact_nodes=False)
+    lengths = _lengths(pool.points, tree, wanted)
+    if lengths.spacing == 0:
+        return lengths, None
+    given = pool.normals is not None and consistent(pool.points, pool.normals, tree)
+    cloud = thinned(pool.points, pool.normals if given else None, pool.colours, lengths.sample)
     tree = cKDTree(cloud.points)
-    rough, quads, middles = contour(distance_field(cloud.points, cloud.normals, lengths.cell))
-    surface = refined(rough, quads, middles, lengths.cell, cloud, tree, lengths.sample)
-    faces = split_quads(surface.vertices, quads, surface.sharp)
-    good = supported_vertices(surface, cloud, 1.25 * lengths.sample, lengths.support)
-    supported = supported_faces(faces, surface.vertices, good, surface.normals)
-    unsupported, candidates = int((~supported).sum()), len(faces)
+    apart = 0.0
+    origin = cloud.points.mean(axis=0)
+    data, sure = _evidence(cloud, tree, origin, lengths)
+    if pool.owner[-1] > 0:
+        apart = disagreement(pool.points, pool.owner, rows(data.normals), tree, 2 * lengths.cell)
+    mesh, unsupported, pieces, loops = _surface(cloud, data, origin, lengths, wanted.smallest_piece_percent)
+    return lengths, Fused(mesh, unsupported, pieces, loops, sure, given, apart)
+
+
+def _lengths(points: FloatArray, tree: cKDTree, wanted: Wanted) -> Lengths:
+    spacing, noise = point_spacing(points, tree), noise_level(points, tree)
+    cell = wanted.cell_mm if wanted.cell_mm is not None else max(2 * spacing, 4 * noise)
+    support = wanted.support_mm if wanted.support_mm is not None else 2 * cell
+    return Lengths(spacing, noise, cell, support)
+
+
+def _evidence(cloud: Cloud, tree: cKDTree, origin: FloatArray, lengths: Lengths) -> tuple[Evidence, float]:
+    """The cloud denoised, and how sure its outside is."""
+    distance, neighbours = nearest(tree, cloud.points, NEIGHBOURS)
+    ring = max(1, min(GAP_NEIGHBOURS, distance.shape[1] - 1))
+    gap = (distance[:, min(ring, distance.shape[1] - 1)] * np.sqrt(np.pi / ring)).astype(np.float32)
+    weight = cloud.weight.astype(np.float32)
+    points = columns(cloud.points - origin)
+    if cloud.normals is not None:
+        normals, sure = columns(cloud.normals), 1.0
+    else:
+        thickness = FLAT * lengths.sample + 2 * lengths.noise
+        normals = principal_normals(points, weight, neighbours, thickness)
+        normals = settled_normals(points, normals, weight, neighbours, thickness)
+        directions, sure = oriented(cloud.points, rows(normals), neighbours)
+        normals = columns(directions)
+    normals = filtered_normals(points, normals, weight, neighbours, lengths.sample)
+    for _ in range(2):
+        points, _ = projected(points, normals, points, normals, weight, neighbours, lengths.sample)
+    return Evidence(points, normals, weight, neighbours, gap), sure
+
+
+def _surface(
+    cloud: Cloud, data: Evidence, origin: FloatArray, lengths: Lengths, smallest_piece_percent: float
+) -> tuple[Mesh, float, int, int]:
+    """The mesh, the percentage of faces without support, and the numbers of pieces left out and of borders."""
+    rough, quads, middles = contour(distance_field(rows(data.points), rows(data.normals), lengths.cell))
+    around = nearest(cKDTree(rows(data.points)), rough, 1)[1][:, 0]
+    facing = facing_of(rough, quads)
+    surface = refined(columns(rough), facing, columns(middles), lengths.cell, data, around, lengths.sample)
+    vertices = rows(surface.vertices) + origin
+    faces = split_quads(vertices, quads, surface.sharp)
+    supported = supported_vertices(surface, faces, facing, data, around, lengths.support)[faces].all(axis=1)
+    unsupported = 100 * float((~supported).sum()) / max(len(faces), 1)
     faces = faces[supported]
-    tidy = tidied(surface.vertices, faces, max(12, int(smallest_piece_percent / 100 * len(faces))))
+    tidy = tidied(vertices, faces, max(FEWEST_FACES, int(smallest_piece_percent / 100 * len(faces))))
     paint = None
     if cloud.colours is not None:
-        nearest = surface.neighbours[tidy.source, :4]
-        paint = np.rint(cloud.colours[nearest].mean(axis=1)).astype(np.uint8)
-    mesh = Mesh(surface.vertices[tidy.source], tidy.faces, colours=paint)
-    return Fused(mesh, unsupported, candidates, tidy.pieces_removed_count, sure)
-
-
-def _denoised(cloud: Cloud, lengths: Lengths) -> tuple[Cloud, float]:
-    tree = cKDTree(cloud.points)
-    _, neighbours = nearest(tree, cloud.points, NEIGHBOURS)
-    normals, sure = cloud.normals, 1.0
-    if normals is None:
-        thickness = 0.5 * lengths.sample + 2 * lengths.noise
-        normals = principal_normals(cloud.points, cloud.weight, neighbours, thickness)
-        normals, sure = oriented(cloud.points, normals, neighbours)
-    normals = filtered_normals(cloud.points, normals, cloud.weight, neighbours, lengths.sample)
-    points = cloud.points
-    for _ in range(2):
-        points, _ = projected(points, normals, points, normals, cloud.weight, neighbours, lengths.sample)
-    return replace(cloud, points=points, normals=normals), sure
+        close = data.neighbours[around[tidy.source], :4]
+        paint = np.rint(cloud.colours[close].mean(axis=1)).astype(np.uint8)
+    mesh = Mesh(vertices[tidy.source], tidy.faces, colours=paint)
+    return mesh, unsupported, tidy.pieces_removed_count, tidy.loops_count

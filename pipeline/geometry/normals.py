@@ -6,40 +6,94 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import coo_array, csr_array
 from scipy.sparse.csgraph import breadth_first_order, connected_components, minimum_spanning_tree
+from scipy.spatial import cKDTree
 
 from pipeline.geometry.cloud import unit
-from pipeline.part import FloatArray, IndexArray
+from pipeline.geometry.neighbours import Columns, dot, nearest, offsets, pieces
+from pipeline.part import FloatArray, IndexArray, NormalArray
 
 CHUNK = 65_536
+PLANE_NEIGHBOURS = 8
+CONSISTENT = 0.8
+"""Share of neighbouring normals that agree: one half when signs are arbitrary, near one when they are right."""
+SETTLED = 0.8
+"""A point whose own plane holds this share of its neighbours is not near an edge."""
+CLEARLY = 1.2
+"""Another plane must hold this much more than a point's own."""
 DIRECTIONS = 60
 VOTERS = 60_000
 
 
-def principal_normals(points: FloatArray, weight: FloatArray, neighbours: IndexArray, thickness: float) -> FloatArray:
+def consistent(points: FloatArray, normals: NormalArray, tree: cKDTree) -> bool:
+    """Whether given normals point to one side: neighbours' normals form an acute angle, but for edges and walls.
+
+    Parameters
+    ----------
+    points, normals : (n, 3)
+    tree : of the points
+    """
+    step = max(1, len(points) // 4_000)
+    index = nearest(tree, points[::step], 5)[1]
+    agree = np.einsum("ni,nki->nk", normals[::step], normals[index[:, 1:]]) > 0
+    return bool(agree.mean() > CONSISTENT) if agree.size else True
+
+
+def principal_normals(
+    points: Columns, weight: NDArray[np.float32], neighbours: IndexArray, thickness: float
+) -> Columns:
     """Unit normals of arbitrary sign.
 
-    The plane through the nearest neighbours, then twice the plane through those neighbours that lie within
+    The plane through the nearest neighbours, then the plane through those neighbours that lie within
     ``thickness`` of the plane before, so that the other face of a thin wall does not count.
 
     Parameters
     ----------
-    points : (n, 3), millimetres
-    weight : (n,)
+    points : (3, n), millimetres
+    weight : (n,) measurements each one stands for
     neighbours : (n, k) indices, nearest first, each point's own first
-    thickness : millimetres; standard deviation of the weight across the plane
+    thickness : millimetres; scale of the weight across the plane
     """
     out = np.empty_like(points)
-    near = min(8, neighbours.shape[1])
-    for start in range(0, len(points), CHUNK):
-        index = neighbours[start : start + CHUNK]
-        offset = points[index] - points[start : start + CHUNK, None]
+    for here in pieces(points.shape[1]):
+        index = neighbours[here]
+        offset = offsets(points, index, points[:, here])
         mass = weight[index]
-        normal = _smallest_axis(offset[:, :near], mass[:, :near])
-        for _ in range(2):
-            height = np.einsum("nki,ni->nk", offset, normal)
-            height -= np.median(height[:, :near], axis=1, keepdims=True)
-            normal = _smallest_axis(offset, mass * np.exp(-((height / thickness) ** 2)))
-        out[start : start + CHUNK] = normal
+        near = mass * (np.arange(index.shape[1]) < PLANE_NEIGHBOURS)
+        normal = _thinnest(offset, near)
+        out[:, here] = _thinnest(offset, mass * _in_plane(offset, normal, thickness))
+    return out
+
+
+def settled_normals(
+    points: Columns, normals: Columns, weight: NDArray[np.float32], neighbours: IndexArray, thickness: float
+) -> Columns:
+    """Near edges, the normal of the face that each point belongs to.
+
+    There a plane through all neighbours belongs to no face. Each point whose neighbours mostly lie off its own
+    plane tries those of its neighbours and takes the one that holds most points (a consensus as in RANSAC,
+    Fischler & Bolles 1981, with the neighbours' planes as the only hypotheses).
+    """
+    out = np.array(normals)
+    for here in pieces(points.shape[1]):
+        index = neighbours[here]
+        mass = weight[index]
+        held = (mass * _in_plane(offsets(points, index, points[:, here]), normals[:, here], thickness)).sum(axis=1)
+        unsettled = np.flatnonzero(held < SETTLED * mass.sum(axis=1))
+        if len(unsettled) == 0:
+            continue
+        index, mass = index[unsettled], mass[unsettled]
+        which = here.start + unsettled
+        offset = offsets(points, index, points[:, which])
+        best, held = normals[:, which], CLEARLY * held[unsettled]
+        changed = np.zeros(len(which), bool)
+        for other in index[:, 1:].T:
+            tried = normals[:, other]
+            holds = (mass * _in_plane(offset, tried, thickness)).sum(axis=1)
+            better = holds > held
+            held, best, changed = np.where(better, holds, held), np.where(better, tried, best), changed | better
+        fitted = _thinnest([c[changed] for c in offset], (mass * _in_plane(offset, best, thickness))[changed])
+        sign = np.where((fitted * best[:, changed]).sum(axis=0) < 0, -1, 1)
+        out[:, which[changed]] = fitted * sign
     return out
 
 
@@ -160,8 +214,34 @@ def _directions() -> FloatArray:
     return np.stack([flat * np.cos(turn), flat * np.sin(turn), height], axis=1)
 
 
-def _smallest_axis(offset: NDArray[np.floating], mass: NDArray[np.floating]) -> FloatArray:
-    mass = mass / np.maximum(mass.sum(axis=1, keepdims=True), 1e-300)
-    centred = offset - np.einsum("nk,nki->ni", mass, offset)[:, None]
-    spread = np.matmul((centred * mass[..., None]).transpose(0, 2, 1), centred)
-    return np.asarray(np.linalg.eigh(spread)[1][:, :, 0], float)
+def _in_plane(offset: list[NDArray[np.float32]], normal: Columns, thickness: float) -> NDArray[np.float32]:
+    return np.asarray(np.exp(np.square(dot(offset, normal)) / np.float32(-(thickness**2))))
+
+
+def _thinnest(offset: list[NDArray[np.float32]], mass: NDArray[np.float32]) -> Columns:
+    """(3, n) direction in which each row's points spread least: smallest eigenvector of their covariance.
+
+    In closed form (Smith 1961 for the eigenvalue, the longest cross product of two rows for the vector).
+    """
+    mass = mass / np.maximum(mass.sum(axis=1, keepdims=True), np.float32(1e-20))
+    mean = [np.einsum("nk,nk->n", mass, component) for component in offset]
+    centred = [component - middle[:, None] for component, middle in zip(offset, mean, strict=True)]
+    heavy = [component * mass for component in centred]
+    xx, xy, xz, yy, yz, zz = (
+        np.einsum("nk,nk->n", heavy[i], centred[j]).astype(np.float64)
+        for i, j in ((0, 0), (0, 1), (0, 2), (1, 1), (1, 2), (2, 2))
+    )
+    third = (xx + yy + zz) / 3
+    deviation = np.sqrt(((xx - third) ** 2 + (yy - third) ** 2 + (zz - third) ** 2 + 2 * (xy**2 + xz**2 + yz**2)) / 6)
+    deviation = np.maximum(deviation, 1e-300)
+    a, b, c = (xx - third) / deviation, (yy - third) / deviation, (zz - third) / deviation
+    d, e, f = xy / deviation, xz / deviation, yz / deviation
+    half = (a * (b * c - f * f) - d * (d * c - f * e) + e * (d * f - b * e)) / 2
+    angle = np.arccos(np.clip(half, -1, 1)) / 3
+    least = 2 * np.cos(angle + 2 * np.pi / 3)
+    lines = np.array([[a - least, d, e], [d, b - least, f], [e, f, c - least]])
+    crosses = [np.cross(lines[i], lines[j], axis=0) for i, j in ((0, 1), (1, 2), (2, 0))]
+    lengths = np.stack([(vector**2).sum(axis=0) for vector in crosses])
+    longest = np.argmax(lengths, axis=0)
+    normal = np.choose(longest[None], crosses)
+    return np.asarray(normal / np.sqrt(np.maximum(lengths.max(axis=0), 1e-300)), np.float32)

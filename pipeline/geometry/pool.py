@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from pipeline.geometry.cloud import unit
-from pipeline.part import Capture, ColourArray, FloatArray, IndexArray, NormalArray
+from pipeline.geometry.samples import samples_of
+from pipeline.part import Capture, ColourArray, FloatArray, IndexArray, NormalArray, transformed
 
 GREY = 128
 
@@ -32,28 +33,29 @@ class Pool:
 
 
 def pooled(captures: Sequence[Capture]) -> Pool:
-    """The points of all captures; a capture that is a mesh gives its vertices with its faces' normals."""
-    normals = [_normals(capture) for capture in captures]
+    """The points of all captures; of a mesh its vertices, and points on its large faces."""
     coloured = any(capture.colours is not None for capture in captures)
-    paint = [
-        capture.colours if capture.colours is not None else np.full((len(capture.points), 3), GREY, np.uint8)
-        for capture in captures
-    ]
+    points, normals, colours = [], [], []
+    for capture in captures:
+        if capture.faces is not None and capture.normals is None:
+            capture = replace(capture, normals=_vertex_normals(capture.points, capture.faces))
+        samples = samples_of(capture)
+        points.append(transformed(samples.points, capture.part_from_capture))
+        if samples.normals is not None:
+            normals.append((samples.normals @ capture.part_from_capture[:3, :3].T).astype(np.float32))
+        if coloured:
+            grey = np.full((len(capture.points), 3), GREY, np.uint8)
+            colours.append(samples.spread(grey if capture.colours is None else capture.colours))
     return Pool(
-        np.concatenate([capture.points_in_part() for capture in captures]),
-        None if any(each is None for each in normals) else np.concatenate([n for n in normals if n is not None]),
-        np.concatenate(paint) if coloured else None,
-        np.repeat(np.arange(len(captures), dtype=np.int32), [len(capture.points) for capture in captures]),
+        np.concatenate(points),
+        np.concatenate(normals) if len(normals) == len(points) else None,
+        np.concatenate(colours) if coloured else None,
+        np.repeat(np.arange(len(points), dtype=np.int32), [len(each) for each in points]),
     )
 
 
-def _normals(capture: Capture) -> NormalArray | None:
-    if capture.normals is not None or capture.faces is None:
-        return capture.normals_in_part()
-    corners = capture.points_in_part()[capture.faces]
+def _vertex_normals(points: FloatArray, faces: IndexArray) -> NormalArray:
+    corners = points[faces]
     area = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    sums = np.zeros((len(capture.points), 3))
-    for axis in range(3):
-        for k in range(3):
-            sums[:, axis] += np.bincount(capture.faces[:, k], weights=area[:, axis], minlength=len(sums))
-    return unit(sums).astype(np.float32)
+    sums = [np.bincount(faces.ravel(), weights=np.repeat(area[:, axis], 3), minlength=len(points)) for axis in range(3)]
+    return unit(np.stack(sums, axis=1)).astype(np.float32)

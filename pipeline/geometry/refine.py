@@ -5,19 +5,38 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.spatial import cKDTree
+from numpy.typing import NDArray
 
-from pipeline.geometry.cloud import Cloud, unit
-from pipeline.geometry.denoise import projected
-from pipeline.geometry.neighbours import nearest
+from pipeline.geometry.denoise import SPREAD, near_weights, projected
+from pipeline.geometry.neighbours import Columns, dot, gathered, normalised, pieces, weighted_sum
 from pipeline.part import BoolArray, FloatArray, IndexArray
 
-CHUNK = 65_536
-NEIGHBOURS = 16
+BENT = 0.98
+"""Only where the mean of the neighbours' normals is shorter than this may an edge be near."""
 SHARP = 0.1
 """A vertex lies on an edge when the second direction of the normals around it carries this much of the first."""
+BEYOND = 0.45
 DETERMINED = 0.05
 """A direction that carries less than this of the strongest does not fix the vertex."""
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Evidence:
+    """The denoised points a surface is put onto.
+
+    Attributes
+    ----------
+    points, normals : (3, m) float32, millimetres about some origin
+    weight : (m,) measurements each one stands for
+    neighbours : (m, k) indices, nearest first, its own first
+    gap : (m,) distance between points about each one, millimetres
+    """
+
+    points: Columns
+    normals: Columns
+    weight: NDArray[np.float32]
+    neighbours: IndexArray
+    gap: NDArray[np.float32]
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -26,60 +45,89 @@ class Refined:
 
     Attributes
     ----------
-    vertices, normals : (n, 3)
+    vertices, normals : (3, n)
     sharp : (n,) whether the vertex was put into an edge or corner
-    neighbours : (n, k) nearest points of the cloud, nearest first
-    distance : (n,) to the nearest point before the move, millimetres
     """
 
-    vertices: FloatArray
-    normals: FloatArray
+    vertices: Columns
+    normals: Columns
     sharp: BoolArray
-    neighbours: IndexArray
-    distance: FloatArray
 
 
 def refined(
-    vertices: FloatArray, quads: IndexArray, middles: FloatArray, cell: float, cloud: Cloud, tree: cKDTree, reach: float
+    vertices: Columns, facing: Columns, middles: Columns, cell: float, data: Evidence, around: IndexArray, reach: float
 ) -> Refined:
     """Move each vertex onto the local fit of the points around it.
 
     Parameters
     ----------
-    vertices : (n, 3), millimetres
-    quads : (m, 4), counter-clockwise seen from outside
-    middles : (n, 3) middle of the grid cell of each vertex
+    vertices, facing : (3, n) rough places, and normals outwards
+    middles : (3, n) middle of the grid cell of each vertex
     cell : edge length of the grid, millimetres
-    cloud : with normals; ``tree`` is its k-d tree
+    around : (n,) the point nearest to each vertex
     reach : millimetres; standard deviation of the weight by distance
     """
-    assert cloud.normals is not None
-    facing = quad_normals(vertices, quads)
-    distance, neighbours = nearest(tree, vertices, NEIGHBOURS)
-    data = (cloud.points, cloud.normals, cloud.weight, neighbours, reach)
-    moved, normals = projected(vertices, facing, *data, spread=0.6)
-    moved, normals = projected(moved, normals, *data)
-    limit = np.linalg.norm(moved - vertices, axis=1) > 1.5 * cell
-    moved[limit] = vertices[limit]
-    corner, sharp = _edge_points(moved, facing, middles, cell, cloud, neighbours)
-    moved[sharp] = corner[sharp]
-    return Refined(moved, normals, sharp, neighbours, distance[:, 0])
+    fit = (data.points, data.normals, data.weight, data.neighbours, reach)
+    moved, normals = projected(vertices, facing, *fit, around=around, spread=0.6)
+    moved, normals = projected(moved, normals, *fit, around=around)
+    far = ((moved - vertices) ** 2).sum(axis=0) > (1.5 * cell) ** 2
+    moved[:, far] = vertices[:, far]
+    sharp = np.zeros(len(around), bool)
+    bent = np.flatnonzero(_bent(data, facing, around)).astype(np.int32)
+    _into_edges(bent, moved, sharp, facing, middles, cell, data, around, 0.75 * cell)
+    beyond = bent[~sharp[bent]]
+    beyond = beyond[_beyond_border(moved[:, beyond], normals[:, beyond], data, around[beyond], reach)]
+    _into_edges(beyond, moved, sharp, facing, moved.copy(), cell, data, around, 1.5 * cell)
+    return Refined(moved, normals, sharp)
 
 
-def quad_normals(vertices: FloatArray, quads: IndexArray) -> FloatArray:
-    """(n, 3) mean normal of the quadrilaterals at each vertex, by area."""
-    area = np.cross(vertices[quads[:, 2]] - vertices[quads[:, 0]], vertices[quads[:, 3]] - vertices[quads[:, 1]])
+def _into_edges(
+    chosen: IndexArray,
+    moved: Columns,
+    sharp: BoolArray,
+    facing: Columns,
+    middles: Columns,
+    cell: float,
+    data: Evidence,
+    around: IndexArray,
+    window: float,
+) -> None:
+    for piece in pieces(len(chosen)):
+        which = chosen[piece]
+        place, on_edge = _edge_points(
+            facing[:, which], middles[:, which], cell, data, data.neighbours[around[which]], window
+        )
+        moved[:, which[on_edge]] = place[:, on_edge]
+        sharp[which[on_edge]] = True
+
+
+def _beyond_border(moved: Columns, normals: Columns, data: Evidence, around: IndexArray, reach: float) -> BoolArray:
+    """(n,) where all points of a vertex's own face lie to one side of it."""
+    out = np.zeros(len(around), bool)
+    for here in pieces(len(around)):
+        index = data.neighbours[around[here]]
+        share, offset = near_weights(data.points, data.weight, index, moved[:, here], reach)
+        share *= np.exp((dot(gathered(data.normals, index), normals[:, here]) - 1) / np.float32(SPREAD**2))
+        centre = weighted_sum(share, offset) / np.maximum(share.sum(axis=1), 1e-9)
+        out[here] = (centre**2).sum(axis=0) > (BEYOND * reach) ** 2
+    return out
+
+
+def facing_of(vertices: FloatArray, quads: IndexArray) -> Columns:
+    """(3, n) mean normal of the quadrilaterals at each vertex, by area."""
+    one, other = vertices[quads[:, 2]] - vertices[quads[:, 0]], vertices[quads[:, 3]] - vertices[quads[:, 1]]
     sums = np.zeros((3, len(vertices)))
     for axis in range(3):
-        for k in range(4):
-            sums[axis] += np.bincount(quads[:, k], weights=area[:, axis], minlength=len(vertices))
-    return unit(sums.T)
+        j, k = (axis + 1) % 3, (axis + 2) % 3
+        area = np.repeat(one[:, j] * other[:, k] - one[:, k] * other[:, j], 4)
+        sums[axis] = np.bincount(quads.ravel(), weights=area, minlength=len(vertices))
+    return normalised(sums.astype(np.float32))
 
 
 def split_quads(vertices: FloatArray, quads: IndexArray, sharp: BoolArray) -> IndexArray:
     """Two triangles of each quadrilateral, along an edge of the part where there is one, else the shorter way."""
-    first = np.linalg.norm(vertices[quads[:, 0]] - vertices[quads[:, 2]], axis=1)
-    second = np.linalg.norm(vertices[quads[:, 1]] - vertices[quads[:, 3]], axis=1)
+    first = ((vertices[quads[:, 0]] - vertices[quads[:, 2]]) ** 2).sum(axis=1)
+    second = ((vertices[quads[:, 1]] - vertices[quads[:, 3]]) ** 2).sum(axis=1)
     along_first = sharp[quads[:, 0]] & sharp[quads[:, 2]]
     along_second = sharp[quads[:, 1]] & sharp[quads[:, 3]]
     straight = np.where(along_first == along_second, first <= second, along_first)[:, None]
@@ -91,32 +139,37 @@ def split_quads(vertices: FloatArray, quads: IndexArray, sharp: BoolArray) -> In
     ).astype(np.int32)
 
 
+def _bent(data: Evidence, facing: Columns, around: IndexArray) -> BoolArray:
+    """(n,) where the nearest points' normals differ enough for an edge."""
+    out = np.zeros(len(around), bool)
+    for here in pieces(len(around)):
+        normal = gathered(data.normals, data.neighbours[around[here]][:, :9])
+        share = (dot(normal, facing[:, here]) > 0).astype(np.float32)
+        mean = weighted_sum(share, normal)
+        out[here] = (mean**2).sum(axis=0) < (BENT * share.sum(axis=1)) ** 2
+    return out
+
+
 def _edge_points(
-    start: FloatArray, facing: FloatArray, middles: FloatArray, cell: float, cloud: Cloud, neighbours: IndexArray
-) -> tuple[FloatArray, BoolArray]:
+    facing: Columns, middles: Columns, cell: float, data: Evidence, index: IndexArray, window: float
+) -> tuple[Columns, BoolArray]:
     """The point nearest to all tangent planes in a cell (Ju et al. 2002), where they differ in direction.
 
     Only points about the vertex's own cell count, so that just the cell that holds the edge is drawn to it.
     """
-    assert cloud.normals is not None
-    out, sharp = np.array(start), np.zeros(len(start), bool)
-    for begin in range(0, len(start), CHUNK):
-        here = slice(begin, begin + CHUNK)
-        index = neighbours[here]
-        normal, offset = cloud.normals[index], cloud.points[index] - middles[here, None]
-        share = cloud.weight[index] * (np.einsum("nki,ni->nk", normal, facing[here]) > 0)
-        share *= np.exp(-((np.abs(offset).max(axis=2) / (0.75 * cell)) ** 4))
-        share /= np.maximum(share.sum(axis=1, keepdims=True), 1e-12)
-        spread = np.matmul((normal * share[..., None]).transpose(0, 2, 1), normal)
-        strength, axes = np.linalg.eigh(spread)
-        on_edge = strength[:, 1] > SHARP * strength[:, 2]
-        origin = np.einsum("nk,nki->ni", share, offset)
-        height = np.einsum("nki,nki->nk", normal, offset - origin[:, None])
-        pull = np.einsum("nk,nki->ni", share * height, normal)
-        fixed = strength > DETERMINED * strength[:, 2:]
-        inverse = np.where(fixed, 1 / np.where(fixed, strength, 1.0), 0.0)
-        place = origin + np.einsum("nij,nj->ni", axes, inverse * np.einsum("nij,ni->nj", axes, pull))
-        on_edge &= (np.abs(place) <= 0.75 * cell).all(axis=1)
-        out[here] = middles[here] + place
-        sharp[here] = on_edge
-    return out, sharp
+    normal = np.stack(gathered(data.normals, index), axis=2)
+    offset = np.stack(gathered(data.points, index), axis=2) - middles.T[:, None]
+    share = data.weight[index] * (np.einsum("nki,in->nk", normal, facing) > 0)
+    share *= np.exp(-((np.abs(offset).max(axis=2) / window) ** 4))
+    share /= np.maximum(share.sum(axis=1, keepdims=True), 1e-12)
+    spread = np.matmul((normal * share[..., None]).transpose(0, 2, 1), normal)
+    strength, axes = np.linalg.eigh(spread.astype(np.float64))
+    on_edge = strength[:, 1] > SHARP * strength[:, 2]
+    origin = np.einsum("nk,nki->ni", share, offset) if window < cell else np.zeros((len(index), 3))
+    height = np.einsum("nki,nki->nk", normal, offset - origin[:, None])
+    pull = np.einsum("nk,nki->ni", share * height, normal)
+    fixed = strength > DETERMINED * strength[:, 2:]
+    inverse = np.where(fixed, 1 / np.where(fixed, strength, 1.0), 0.0)
+    place = origin + np.einsum("nij,nj->ni", axes, inverse * np.einsum("nij,ni->nj", axes, pull))
+    on_edge &= (np.abs(place) <= window).all(axis=1)
+    return (middles + place.T).astype(np.float32), on_edge

@@ -11,11 +11,10 @@ from pydantic import Field
 
 from pipeline.errors import Outcome
 from pipeline.geometry.boundary import boundary_loops
-from pipeline.geometry.fuse import Lengths, fused
+from pipeline.geometry.fuse import Fused, Lengths, Wanted, fused
 from pipeline.geometry.pool import pooled
-from pipeline.geometry.sampling import noise_level, point_spacing
 from pipeline.geometry.weld import welded_mesh
-from pipeline.part import Capture, FloatArray, Form, Mesh, Part
+from pipeline.part import Capture, Form, Mesh, Part
 from pipeline.stage import Measure, Stage, StageContext
 
 FEWEST_POINTS = 100
@@ -34,6 +33,7 @@ class Meshing(Stage):
             "cell_mm": Measure("mm", "edge length of the grid: vertices lie about that far apart"),
             "support_mm": Measure("mm", "how far from the nearest point surface still counts as measured"),
             "unsupported_removed_percent": Measure("percent", "share of the faces that no point supported"),
+            "capture_disagreement_mm": Measure("mm", "how far captures lie apart where they show the same surface"),
             "pieces_removed_count": Measure("count", "separate crumbs of surface left out"),
             "boundary_loops_count": Measure("count", "borders where the surface is open"),
         }
@@ -45,25 +45,25 @@ class Meshing(Stage):
     more noise. From the data: twice the point spacing, or four times the noise where that is more."""
     support_mm: Annotated[float, Field(gt=0)] | None = None
     """How far from the nearest measured point surface may be, in millimetres; gaps up to about twice that are
-    spanned, wider ones stay open for hole-fill. From the data: one and a half cells."""
+    spanned, wider ones stay open for hole-fill. From the data: two cells."""
     smallest_piece_percent: Annotated[float, Field(ge=0, le=50)] = 0.5
     """Separate pieces of surface with fewer faces than this share of all are left out as crumbs."""
 
     def run(self, part: Part, context: StageContext) -> Part:
         self._refuse(part, context)
-        mesh_capture = part.captures[0]
-        if len(part.captures) == 1 and mesh_capture.faces is not None:
-            mesh = self._taken_over(mesh_capture, context)
-        else:
-            mesh = self._fused(part, context)
-        if len(mesh.faces) == 0:
+        alone = part.captures[0] if len(part.captures) == 1 else None
+        mesh = (
+            self._taken_over(alone, context)
+            if alone is not None and alone.faces is not None
+            else self._fused(part, context)
+        )
+        if mesh is None or len(mesh.faces) == 0:
             context.stop(
                 Outcome.RESCAN,
                 "no-surface",
                 f"The captures of {part.name} give no surface: their points are too few or too scattered.",
                 "Scan the part again, closer and slower.",
             )
-        context.measure("boundary_loops_count", len(boundary_loops(mesh.faces)))
         return part.with_mesh(mesh)
 
     def _refuse(self, part: Part, context: StageContext) -> None:
@@ -89,38 +89,50 @@ class Meshing(Stage):
         mesh = welded_mesh(capture)
         sides = mesh.vertices[mesh.faces] - mesh.vertices[mesh.faces[:, (1, 2, 0)]]
         spacing = float(np.median(np.linalg.norm(sides, axis=2))) if len(mesh.faces) else 0.0
-        _record(context, Lengths(spacing, 0.0, spacing, 0.0), 0.0, 0)
+        _record(context, Lengths(spacing, 0.0, spacing, 0.0))
+        context.measure("boundary_loops_count", len(boundary_loops(mesh.faces)))
         return mesh
 
-    def _fused(self, part: Part, context: StageContext) -> Mesh:
+    def _fused(self, part: Part, context: StageContext) -> Mesh | None:
+        wanted = Wanted(self.cell_mm, self.support_mm, self.smallest_piece_percent)
         pool = pooled(part.captures)
-        lengths = self._lengths(pool.points)
-        if lengths.spacing == 0:
-            return Mesh(np.zeros((0, 3)), np.zeros((0, 3), np.int32))
-        result = fused(pool.points, pool.normals, pool.colours, lengths, self.smallest_piece_percent)
-        share = 100 * result.unsupported_count / max(result.candidate_count, 1)
-        _record(context, lengths, share, result.pieces_removed_count)
+        lengths, result = fused(pool, wanted)
+        _record(context, lengths, result)
+        if result is None:
+            return None
+        context.measure("boundary_loops_count", result.loops_count)
+        self._judge(part, lengths, result, context, normals_given=pool.normals is not None)
+        return result.mesh
+
+    def _judge(
+        self, part: Part, lengths: Lengths, result: Fused, context: StageContext, *, normals_given: bool
+    ) -> None:
         if result.pieces_removed_count:
             context.warn(f"{result.pieces_removed_count} separate crumbs of surface were left out.")
+        if normals_given and not result.normals_used:
+            context.warn("The captures' normals point to both sides of the surface; they were estimated anew.")
         if result.outside_sure < SURE_OUTSIDE:
             context.doubt(
                 "outside-unsure",
-                f"The captures of {part.name} carry no normals, and their shape does not tell inside from outside.",
+                f"The captures of {part.name} carry no usable normals, and their shape does not tell inside from "
+                "outside.",
                 "Check which way the surface faces; export the captures with normals.",
             )
-        return result.mesh
+        bearable = max(2 * lengths.noise, 0.25 * lengths.spacing)
+        if result.disagreement_mm > bearable:
+            context.doubt(
+                "captures-disagree",
+                f"The captures of {part.name} lie {result.disagreement_mm:.2f} mm apart where they overlap; their "
+                f"noise explains {bearable:.2f} mm.",
+                "Look for a doubled surface. Align the captures again, or scan the part again without moving it.",
+            )
 
-    def _lengths(self, points: FloatArray) -> Lengths:
-        spacing, noise = point_spacing(points), noise_level(points)
-        cell = self.cell_mm if self.cell_mm is not None else max(2 * spacing, 4 * noise)
-        support = self.support_mm if self.support_mm is not None else 1.5 * cell
-        return Lengths(spacing, noise, cell, support)
 
-
-def _record(context: StageContext, lengths: Lengths, unsupported_percent: float, pieces: int) -> None:
+def _record(context: StageContext, lengths: Lengths, result: Fused | None = None) -> None:
     context.measure("spacing_mm", lengths.spacing)
     context.measure("noise_mm", lengths.noise)
     context.measure("cell_mm", lengths.cell)
     context.measure("support_mm", lengths.support)
-    context.measure("unsupported_removed_percent", unsupported_percent)
-    context.measure("pieces_removed_count", pieces)
+    context.measure("unsupported_removed_percent", result.unsupported_percent if result else 0.0)
+    context.measure("pieces_removed_count", result.pieces_removed_count if result else 0)
+    context.measure("capture_disagreement_mm", result.disagreement_mm if result else 0.0)
