@@ -70,6 +70,8 @@ def read_header(source: Source) -> Header:
                 if any(each.name == made.name for each in elements[-1].properties):
                     raise source.error(f"property {made.name} is there twice", line=number)
                 elements[-1].properties.append(made)
+            case [word, *_] if not elements and word not in ("format", "element", "property"):
+                continue  # a stray line, as some range scanners' files have; before the elements it can do no harm
             case _:
                 raise source.error(f"{quoted(line.strip())} is not a line of a PLY header", line=number)
     if order is None:

@@ -65,8 +65,7 @@ def _ascii(source: Source) -> AnyArray:
     body = lines.take(~frame)
     if len(body) == 0:
         raise source.error("there are no triangles in it")
-    for place, word in enumerate(_FACET_LINES):
-        _check_words(body, place, word, source)
+    _check_words(body, source)
     if len(body) % 7:
         raise source.error("the last triangle is cut off", line=int(body.numbers[-1]))
     vertices = body.take((np.arange(len(body)) % 7 >= 2) & (np.arange(len(body)) % 7 <= 4))
@@ -86,17 +85,18 @@ def _check_frame(lines: Lines, frame: AnyArray, source: Source) -> None:
         opens = not opens
 
 
-def _check_words(body: Lines, place: int, word: bytes, source: Source) -> None:
-    """Every seventh line from ``place`` begins with ``word``."""
-    rows = np.arange(place, len(body), 7)
-    at = body.first_words()[rows]
-    wanted = np.frombuffer(word, np.uint8)
-    for offset, letter in enumerate(wanted):
-        got = body.text[np.minimum(at + offset, len(body.text) - 1)]
-        if not (got == letter).all():
-            row = int(rows[np.argmax(got != letter)])
-            text = f"{quoted(body.line(row))} where '{word.decode()}' is expected"
-            raise source.error(text, line=int(body.numbers[row]))
+def _check_words(body: Lines, source: Source) -> None:
+    """Every seven lines begin like those of a facet; the first that does not is named."""
+    begin, place = body.first_words(), np.arange(len(body)) % 7
+    good = np.ones(len(body), bool)
+    for turn, word in enumerate(_FACET_LINES):
+        at = begin[place == turn]
+        for offset, letter in enumerate(word):
+            good[place == turn] &= body.text[np.minimum(at + offset, len(body.text) - 1)] == letter
+    if not good.all():
+        row = int(np.argmin(good))
+        text = f"{quoted(body.line(row))} where '{_FACET_LINES[row % 7].decode()}' is expected"
+        raise source.error(text, line=int(body.numbers[row]))
 
 
 def encode(contents: Contents) -> bytes:

@@ -1,0 +1,114 @@
+"""Damaged and hostile files: each gives one line of reason, soon, in little memory, and none brings the reader down."""
+
+from __future__ import annotations
+
+import json
+import resource
+import subprocess
+import sys
+from pathlib import Path
+
+import malformed
+import pytest
+
+from pipeline.formats import CAPTURE_SUFFIXES
+
+SECONDS, MIB = 5.0, 200.0
+ADDRESS_SPACE = 3 * 1024**3
+
+
+def read_in_child(files: list[Path]) -> dict[str, dict[str, object]]:
+    """What came of each file; a crash or a hang of the child is a failure."""
+    limit = lambda: resource.setrlimit(resource.RLIMIT_AS, (ADDRESS_SPACE, ADDRESS_SPACE))  # noqa: E731
+    child = subprocess.run(
+        [sys.executable, "-m", "tests.formats.child"],
+        input="\n".join(map(str, files)),
+        capture_output=True,
+        text=True,
+        timeout=300,
+        preexec_fn=limit,
+        cwd=Path(__file__).parents[2],
+    )
+    told = [json.loads(line) for line in child.stdout.splitlines()]
+    assert child.returncode == 0, f"after {told[-1:]}: {child.stderr[-2000:]}"
+    return {Path(str(each["name"])).name: each for each in told}
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    made = tmp_path_factory.mktemp("captures")
+    malformed.write_all(made)
+    return made
+
+
+@pytest.fixture(scope="module")
+def broken(folder: Path) -> dict[str, dict[str, object]]:
+    return read_in_child(sorted((folder / "broken").iterdir()))
+
+
+def test_there_are_enough_of_them(folder: Path) -> None:
+    assert len(list((folder / "broken").iterdir())) >= 90
+
+
+def test_every_broken_file_is_refused_in_one_line(broken: dict[str, dict[str, object]]) -> None:
+    assert [name for name, told in broken.items() if "text" not in told] == []
+    for name, told in broken.items():
+        text, remedy = str(told["text"]), str(told["remedy"])
+        assert text.startswith(name), text
+        assert "\n" not in text + remedy
+        assert remedy.endswith("."), text
+        assert text.endswith("."), text
+        assert len(text) < 400, text
+        assert text.isprintable(), text
+
+
+def test_each_takes_little_time_and_memory(broken: dict[str, dict[str, object]]) -> None:
+    assert {name: told for name, told in broken.items() if float(str(told["seconds"])) > SECONDS} == {}
+    assert max(float(str(told["grown_mib"])) for told in broken.values()) < MIB
+
+
+def test_sound_files_are_read_whole(folder: Path) -> None:
+    told = read_in_child(sorted((folder / "sound").iterdir()))
+    assert {name: each for name, each in told.items() if each.get("points") != malformed.N} == {}
+    faces = {name: each["faces"] for name, each in told.items() if each["faces"]}
+    assert faces.pop("polygon.ply") == malformed.N - 2
+    assert len(faces) >= 15
+    assert set(faces.values()) == {malformed.M}
+
+
+def test_a_reason_says_where_it_is(broken: dict[str, dict[str, object]]) -> None:
+    """The line of a text, counted from 1 with the header; the point or the triangle of binary data."""
+    for name, words in {
+        "ascii_word.ply": ("line 58", "two"),
+        "ascii_row_short.ply": ("line 58", "2 numbers"),
+        "ascii_decimal_commas.ply": ("comma",),
+        "word.xyz": ("line 51", "two"),
+        "word.obj": ("line 401", "two"),
+        "not_a_number.ply": ("point 8 of 400",),
+        "corner_out_of_range.ply": ("triangle 10", "400"),
+        "cut.stl": (str(malformed.M), str(84 + 50 * malformed.M)),
+        "utf16.xyz": ("UTF-16",),
+        "odd_pipe.ply": ("pipe",),
+        "odd_link.ply": ("symbolic link",),
+        "odd_folder.ply": ("folder",),
+        "odd_sparse_huge.obj": ("more than",),
+    }.items():
+        for word in words:
+            assert word in str(broken[name]["text"]), broken[name]["text"]
+
+
+@pytest.mark.parametrize("package", ["stl-models", "assimp-testmodels"])
+def test_damaged_files_of_others_never_bring_the_reader_down(package: str, request: pytest.FixtureRequest) -> None:
+    """Files that others keep as damaged: npm stl-models 0.12, broken/, and Debian assimp-testmodels, models/invalid."""
+    if package == "stl-models":
+        where = request.getfixturevalue("npm_package")(f"{package}@0.12.0") / "package" / "broken"
+    else:
+        where = request.getfixturevalue("debian_package")(package)
+    files = [file for file in sorted(where.rglob("*")) if file.suffix.lower() in CAPTURE_SUFFIXES]
+    files = [file for file in files if package == "stl-models" or "invalid" in file.parts]
+    assert files
+    told = read_in_child(files)
+    assert len(told) == len({file.name for file in files})
+    assert max(float(str(each["seconds"])) for each in told.values()) < 60
+    for each in told.values():
+        assert "text" in each or int(str(each["points"])) > 0
