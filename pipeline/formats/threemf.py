@@ -15,7 +15,7 @@ from xml.parsers import expat
 
 import numpy as np
 
-from pipeline.errors import MachineError
+from pipeline.errors import DeliverableError, MachineError
 from pipeline.formats.contents import Contents
 from pipeline.formats.source import Source
 from pipeline.part import Unit
@@ -32,9 +32,17 @@ def encode(contents: Contents, *, solid: bool) -> bytes:
     """A 3MF package of one object: a "model" when it is solid (closed, outward), else a "surface".
 
     The same mesh gives the same bytes: identifiers come from the contents and the archive has no dates.
+
+    Raises
+    ------
+    DeliverableError
+        For a triangle with two equal corners, which the specification forbids.
     """
     assert contents.faces is not None
     assert contents.unit is not None
+    if (contents.faces == contents.faces[:, (1, 2, 0)]).any():
+        text = "3MF allows no triangle that names a point twice, and the mesh has some."
+        raise DeliverableError(text, "Put a watertight-check before export: it takes them out.")
     library, wrapper = _library(), _wrapper()
     model = wrapper.CreateModel()
     model.SetUnit(getattr(library.ModelUnit, _ENUM[contents.unit]))

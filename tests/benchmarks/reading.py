@@ -1,4 +1,4 @@
-"""How long a million points (a fifth of that as text) take to read, here and with open3d, side by side: processor seconds, best of three."""
+"""A million points (a fifth of that as text) read here and with open3d: processor seconds, best of three."""
 
 from __future__ import annotations
 

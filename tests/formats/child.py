@@ -26,7 +26,8 @@ def main() -> None:
             said = {"text": error.text, "remedy": error.remedy}
         grown = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before
         told = {"name": name, "seconds": time.process_time() - start, "grown_mib": grown / 1024, **said}
-        print(json.dumps(told), flush=True)
+        sys.stdout.write(json.dumps(told) + "\n")
+        sys.stdout.flush()
 
 
 if __name__ == "__main__":

@@ -30,8 +30,17 @@ def rows(values: np.ndarray, pattern: str = "%.6f", start: str = "") -> str:
     return "".join(start + " ".join(pattern % x for x in row) + "\n" for row in values.tolist())
 
 
-def ply_header(form: str = "binary_little_endian", n: object = N, m: object = M, faces: bool = True, kind: str = "float",
-               extra: str = "", count: str = "uchar", index: str = "int") -> bytes:  # fmt: skip
+def ply_header(
+    form: str = "binary_little_endian",
+    n: object = N,
+    m: object = M,
+    *,
+    faces: bool = True,
+    kind: str = "float",
+    extra: str = "",
+    count: str = "uchar",
+    index: str = "int",
+) -> bytes:
     text = f"ply\nformat {form} 1.0\nelement vertex {n}\n"
     text += "".join(f"property {kind} {axis}\n" for axis in "xyz") + extra
     if faces:
@@ -64,7 +73,7 @@ def stl(count: int | None = None, points: np.ndarray = POINTS, header: bytes = b
 def ascii_stl(points: np.ndarray = POINTS, end: str = "\n") -> bytes:
     lines = ["solid tube"]
     for corners in points[FACES].tolist():
-        lines += ["facet normal 0 0 0", " outer loop", *("  vertex %.6f %.6f %.6f" % tuple(c) for c in corners)]
+        lines += ["facet normal 0 0 0", " outer loop", *(f"  vertex {x:.6f} {y:.6f} {z:.6f}" for x, y, z in corners)]
         lines += [" endloop", "endfacet"]
     return end.join([*lines, "endsolid tube", ""]).encode()
 
@@ -113,6 +122,7 @@ SOUND: dict[str, bytes] = {
     "padded.ply": _PLY + _V + _F + b"\0" * 100,
     "polygon.ply": ply_header(m=1, count="int") + _V + struct.pack("<i400i", 400, *range(400)),
     "flat_faces.ply": _PLY + _V + face_bytes(np.zeros_like(FACES)),
+    "stray_line.ply": _PLY.replace(b"element vertex", b"made by hand\nelement vertex", 1) + _V + _F,
     "many_comments.ply": _PLY.replace(b"element vertex", b"comment scan\n" * 300 + b"element vertex", 1) + _V + _F,
     "binary.stl": stl(),
     "solid_binary.stl": stl(header=b"solid tube"),
