@@ -129,8 +129,7 @@ def _evidence(cloud: Cloud, tree: cKDTree, origin: FloatArray, lengths: Lengths)
         directions, sure = oriented(cloud.points, rows(normals), neighbours)
         normals = columns(directions)
     normals = filtered_normals(points, normals, weight, neighbours, lengths.sample)
-    for _ in range(2):
-        points, _ = projected(points, normals, points, normals, weight, neighbours, lengths.sample)
+    points, _ = projected(points, normals, points, normals, weight, neighbours, lengths.sample)
     return Evidence(points, normals, weight, neighbours, gap), sure
 
 

@@ -18,7 +18,9 @@ CONSISTENT = 0.8
 """Share of neighbouring normals that agree: one half when signs are arbitrary, near one when they are right."""
 SETTLED = 0.8
 """A point whose own plane holds this share of its neighbours is not near an edge."""
-CLEARLY = 1.2
+BESIDE = 2.0
+"""How far off a face a point may lie and still belong to it, in thicknesses: means across an edge lie inside it."""
+CLEARLY = 1.05
 """Another plane must hold this much more than a point's own."""
 DIRECTIONS = 60
 VOTERS = 60_000
@@ -85,13 +87,21 @@ def settled_normals(
         which = here.start + unsettled
         offset = offsets(points, index, points[:, which])
         best, held = normals[:, which], CLEARLY * held[unsettled]
-        changed = np.zeros(len(which), bool)
-        for other in index[:, 1:].T:
+        height = np.zeros(len(which), np.float32)
+        for k, other in enumerate(index.T[1:], 1):
             tried = normals[:, other]
-            holds = (mass * _in_plane(offset, tried, thickness)).sum(axis=1)
+            off = sum(component[:, k] * along for component, along in zip(offset, tried, strict=True))
+            holds = (mass * _in_plane(offset, tried, thickness, off)).sum(axis=1)
+            holds *= np.exp(-np.square(off / (BESIDE * thickness)))
             better = holds > held
-            held, best, changed = np.where(better, holds, held), np.where(better, tried, best), changed | better
-        fitted = _thinnest([c[changed] for c in offset], (mass * _in_plane(offset, best, thickness))[changed])
+            held, best, height = (
+                np.where(better, holds, held),
+                np.where(better, tried, best),
+                np.where(better, off, height),
+            )
+        changed = (best != normals[:, which]).any(axis=0)
+        inside = _in_plane(offset, best, thickness, height)
+        fitted = _thinnest([c[changed] for c in offset], (mass * inside)[changed])
         sign = np.where((fitted * best[:, changed]).sum(axis=0) < 0, -1, 1)
         out[:, which[changed]] = fitted * sign
     return out
@@ -214,8 +224,14 @@ def _directions() -> FloatArray:
     return np.stack([flat * np.cos(turn), flat * np.sin(turn), height], axis=1)
 
 
-def _in_plane(offset: list[NDArray[np.float32]], normal: Columns, thickness: float) -> NDArray[np.float32]:
-    return np.asarray(np.exp(np.square(dot(offset, normal)) / np.float32(-(thickness**2))))
+def _in_plane(
+    offset: list[NDArray[np.float32]], normal: Columns, thickness: float, height: NDArray[np.float32] | None = None
+) -> NDArray[np.float32]:
+    """(n, k) how much each neighbour lies in the plane with a normal (3, n), ``height`` (n,) above the point."""
+    off = dot(offset, normal)
+    if height is not None:
+        off -= height[:, None]
+    return np.asarray(np.exp(np.square(off) / np.float32(-(thickness**2))))
 
 
 def _thinnest(offset: list[NDArray[np.float32]], mass: NDArray[np.float32]) -> Columns:

@@ -37,7 +37,8 @@ def supported_vertices(
         distance = np.sqrt(square.min(axis=1))
         gap = data.gap[around[here]]
         centre = weighted_sum(np.full_like(square, 1 / index.shape[1]), offset)
-        surrounded = (centre**2).sum(axis=0) <= LOPSIDED**2 * square.mean(axis=1)
+        # An edge has its points on one side by nature; planes of both its faces put the vertex there.
+        surrounded = surface.sharp[here] | ((centre**2).sum(axis=0) <= LOPSIDED**2 * square.mean(axis=1))
         close = (distance <= WITHIN_GAPS * gap) | (surrounded & (distance <= BEYOND_GAPS * gap))
         alike = dot(gathered(data.normals, index[:, :1]), facing[:, here])[:, 0] > ALIKE
         near[here] = distance <= support

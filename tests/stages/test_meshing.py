@@ -149,3 +149,62 @@ def test_too_little_is_refused_in_plain_words(points):
         meshed(Capture("empty.ply", points))
     assert stopped.value.outcome is Outcome.RESCAN
     assert stopped.value.remedy
+
+
+def halves(shift: float = 0.0) -> list[Capture]:
+    points, normals = sampled(trimesh.creation.icosphere(5, 10), 16_000)
+    sides = (points[:, 2] > -4, points[:, 2] < 4)
+    moved = [points[sides[0]], points[sides[1]] + (0, 0, shift)]
+    return [Capture(f"{k}.ply", moved[k], normals[sides[k]]) for k in range(2)]
+
+
+def test_captures_that_lie_apart_are_doubted():
+    _, fine = meshed(*halves())
+    _, apart = meshed(*halves(0.6))
+    assert not fine.reasons
+    assert fine.measures["capture_disagreement_mm"] < NOISE
+    assert [reason.code for reason in apart.reasons] == ["captures-disagree"]
+    assert apart.measures["capture_disagreement_mm"] > 2 * NOISE
+
+
+def test_normals_of_random_sign_are_estimated_anew():
+    points, normals = sampled(trimesh.creation.icosphere(5, 10), 12_000)
+    signs = np.random.default_rng(0).choice([-1, 1], (len(points), 1))
+    mesh, context = meshed(Capture("a.ply", points, normals * signs))
+    assert inspect_mesh(mesh).watertight
+    assert context.warnings
+
+
+def test_mesh_captures_with_large_faces_are_fused():
+    box = trimesh.creation.box((20, 20, 20)).subdivide().subdivide().subdivide()
+    upper = box.triangles_center[:, 2] > -5
+    lower = box.triangles_center[:, 2] < 5
+    captures = [Capture(f"{k}.stl", box.vertices, faces=box.faces[side]) for k, side in enumerate((upper, lower))]
+    mesh, _ = meshed(*captures)
+    assert distances(mesh, box).mean() < 0.02
+    assert trimesh.Trimesh(mesh.vertices, mesh.faces, process=False).area == pytest.approx(box.area, rel=0.02)
+
+
+def test_a_rigid_motion_moves_the_result_along():
+    truth = trimesh.creation.box((20, 12, 8))
+    points, normals = sampled(truth, 20_000)
+    pose = trimesh.transformations.rotation_matrix(1.1, (2, -1, 3))
+    pose[:3, 3] = (300, 50, -80)
+    mesh, _ = meshed(Capture("a.ply", points, normals))
+    turned, _ = meshed(Capture("a.ply", points, normals, part_from_capture=pose))
+    back = trimesh.Trimesh((turned.vertices - pose[:3, 3]) @ pose[:3, :3], turned.faces, process=False)
+    first, second = distances(mesh, truth), distances(back, truth)
+    assert second.mean() == pytest.approx(first.mean(), rel=0.2)
+    assert back.volume == pytest.approx(trimesh.Trimesh(mesh.vertices, mesh.faces).volume, rel=1e-3)
+
+
+def test_edges_stay_sharp():
+    truth = trimesh.creation.box((20, 12, 8))
+    points, normals = sampled(truth, 30_000)
+    mesh, _ = meshed(Capture("a.ply", points, normals))
+    corners = trimesh.proximity.ProximityQuery(trimesh.Trimesh(mesh.vertices, mesh.faces, process=False)).vertex(
+        truth.vertices
+    )[0]
+    assert corners.max() < 0.3
+    error = distances(mesh, truth)
+    assert np.percentile(error, 99) < 1.5 * NOISE

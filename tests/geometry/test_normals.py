@@ -1,0 +1,91 @@
+"""Normals of bare clouds: right direction, right side, right up to the edges."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import trimesh
+from scipy.spatial import cKDTree
+
+from pipeline.geometry.neighbours import columns, nearest, rows
+from pipeline.geometry.normals import consistent, oriented, principal_normals, settled_normals
+
+
+def cloud(mesh: trimesh.Trimesh, count: int, noise: float = 0.0, seed: int = 0):
+    points, face = trimesh.sample.sample_surface(mesh, count, seed=seed)
+    normals = mesh.face_normals[face]
+    points = np.asarray(points) + normals * np.random.default_rng(seed).normal(0, noise, (count, 1))
+    return points, normals
+
+
+def estimated(points: np.ndarray, thickness: float):
+    index = nearest(cKDTree(points), points, 16)[1]
+    at, weight = columns(points), np.ones(len(points), np.float32)
+    normals = principal_normals(at, weight, index, thickness)
+    return oriented(points, rows(settled_normals(at, normals, weight, index, thickness)), index)
+
+
+def bowl() -> trimesh.Trimesh:
+    """A vessel with a wall of 1.5 mm, open above: convex and concave at once."""
+    outline = [(0.01, 0), (8, 0), (10, 10), (8.5, 10), (6.8, 1.5), (0.01, 1.5)]
+    return trimesh.creation.revolve(outline + outline[:1], sections=96)
+
+
+@pytest.mark.parametrize(
+    "mesh",
+    [trimesh.creation.box((20, 15, 10)), trimesh.creation.torus(12, 4), bowl(), trimesh.creation.icosphere(4, 10)],
+    ids=["box", "torus", "bowl", "ball"],
+)
+def test_closed_parts_are_seen_from_outside(mesh):
+    points, truth = cloud(mesh, 12_000, noise=0.02)
+    normals, sure = estimated(points, 0.1)
+    agree = np.einsum("ni,ni->n", normals, truth)
+    assert (agree > 0.3).mean() > 0.98
+    assert sure > 0.1
+
+
+def test_a_thin_plate_keeps_its_two_faces_apart():
+    plate = trimesh.creation.box((30, 20, 0.9))
+    points, truth = cloud(plate, 12_000)  # spacing 0.33: the plate is less than three spacings thick
+    normals, _ = estimated(points, 0.1)
+    assert (np.einsum("ni,ni->n", normals, truth) > 0.8).mean() > 0.97
+
+
+def test_normals_near_an_edge_belong_to_one_face():
+    points, truth = cloud(trimesh.creation.box((10, 10, 10)), 12_000, noise=0.01)
+    index = nearest(cKDTree(points), points, 16)[1]
+    at, weight = columns(points), np.ones(len(points), np.float32)
+    mixed = principal_normals(at, weight, index, 0.06)
+    settled = settled_normals(at, mixed, weight, index, 0.06)
+    near = (np.sort(5 - np.abs(points), axis=1)[:, 1] < 0.4) & (np.sort(5 - np.abs(points), axis=1)[:, 1] > 0.1)
+    off = [
+        np.abs(np.einsum("in,ni->n", each[:, near], truth[near])) < np.cos(np.radians(15)) for each in (mixed, settled)
+    ]
+    assert off[1].mean() < 0.5 * off[0].mean()
+
+
+def test_an_open_shell_shows_its_convex_side():
+    points, truth = cloud(trimesh.creation.icosphere(4, 10), 12_000)
+    upper = points[:, 2] > 0
+    normals, _ = estimated(points[upper], 0.1)
+    assert (np.einsum("ni,ni->n", normals, truth[upper]) > 0.9).mean() > 0.99
+
+
+def test_random_signs_are_told_from_normals():
+    points, truth = cloud(bowl(), 8_000)
+    tree = cKDTree(points)
+    assert consistent(points, truth, tree)
+    signs = np.random.default_rng(1).choice([-1.0, 1.0], (len(points), 1))
+    assert not consistent(points, truth * signs, tree)
+
+
+def test_principal_normals_agree_with_an_eigen_solver():
+    rng = np.random.default_rng(2)
+    points = rng.normal(size=(500, 3)) * (3, 2, 1)
+    index = nearest(cKDTree(points), points, 8)[1]
+    ours = rows(principal_normals(columns(points), np.ones(500, np.float32), index, 1e3))
+    patches = points[index] - points[index].mean(axis=1, keepdims=True)
+    theirs = np.linalg.eigh(np.einsum("nki,nkj->nij", patches, patches))[1][:, :, 0]
+    # Two nearly equal eigenvalues leave the direction open; the rest must agree.
+    assert np.median(np.abs(np.einsum("ni,ni->n", ours, theirs))) > 0.9999
+    assert (np.abs(np.einsum("ni,ni->n", ours, theirs)) > 0.99).mean() > 0.95
