@@ -146,7 +146,12 @@ class Declared:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Part:
-    """One physical object on its way from captures to deliverables."""
+    """One physical object on its way from captures to deliverables.
+
+    Attributes
+    ----------
+    aligned : the captures' poses are known: the ticket says so, or a stage has found them
+    """
 
     name: str
     captures: tuple[Capture, ...]
@@ -154,9 +159,12 @@ class Part:
     deliverables: tuple[Deliverable, ...] = ()
     deliverable_from_part: FloatArray = field(default_factory=_identity)
     declared: Declared = field(default_factory=Declared)
+    aligned: bool = False
 
     def __post_init__(self) -> None:
         _freeze(self, deliverable_from_part=(np.float64, 4))
+        if self.declared.aligned:
+            object.__setattr__(self, "aligned", True)
 
     def with_captures(self, captures: Sequence[Capture]) -> Part:
         return replace(self, captures=tuple(captures))

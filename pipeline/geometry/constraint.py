@@ -109,7 +109,7 @@ class Constraint:
 
     def _slide(self, velocity: FloatArray, ratio: float) -> Motion:
         axis = _towards_positive(velocity / np.linalg.norm(velocity))
-        return Motion(np.zeros(3), axis, axis, self.centre, ratio, f"can slide along {self._called(axis)}")
+        return Motion(np.zeros(3), axis, axis, self.centre, ratio, f"can slide along {self.called(axis)}")
 
     def _turn(self, motion: FloatArray, ratio: float, every_way: bool) -> Motion:
         turn, slide = motion[:3], motion[3:]
@@ -121,12 +121,12 @@ class Constraint:
             words = "can turn about a point, every way"
         elif abs(pitch) > 0.1:
             rise = 2 * np.pi * abs(pitch) * self.length
-            words = f"can move like a screw along {self._called(axis)} ({rise:.1f} mm a turn)"
+            words = f"can move like a screw along {self.called(axis)} ({rise:.1f} mm a turn)"
         else:
-            words = f"can turn about {self._called(axis)}"
+            words = f"can turn about {self.called(axis)}"
         return Motion(turn, slide, _towards_positive(axis), through, ratio, words)
 
-    def _called(self, axis: FloatArray) -> str:
+    def called(self, axis: FloatArray) -> str:
         """A direction, named after the part's own directions where they are distinct."""
         cosines = np.abs(self.axes @ axis)
         best = int(np.argmax(cosines))

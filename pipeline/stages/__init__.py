@@ -7,6 +7,7 @@ from typing import Annotated, get_args
 from pydantic import Field
 
 from pipeline.stage import Stage
+from pipeline.stages.alignment import Alignment
 from pipeline.stages.clutter_removal import ClutterRemoval
 from pipeline.stages.decimation import Decimation
 from pipeline.stages.deviation_check import DeviationCheck
@@ -21,6 +22,7 @@ Stages = (
     OutlierRemoval
     | PlaneStrip
     | ClutterRemoval
+    | Alignment
     | Meshing
     | HoleFill
     | Decimation

@@ -1,0 +1,152 @@
+"""What speaks for a pose of two sides, and what against it, both ways.
+
+For: samples that lie on the other side's surface and face the same way. Against: samples that lie over or under the
+other side's surface, farther off than the noise explains, and samples where the other side looked through. A wrong
+pose can always find support, on flat and round faces most of all; it hardly ever does so without contradiction.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.geometry.alignment.joint import SixD
+from pipeline.geometry.alignment.rigid import inverse, moved
+from pipeline.geometry.alignment.side import Side
+from pipeline.geometry.alignment.visibility import Pictures, seen_through
+from pipeline.part import BoolArray, FloatArray, IndexArray
+
+THROUGH_COST = 8.0
+OFF_COST = 8.0
+BESIDE_CELLS = 1.3
+"""A sample has a counterpart when the nearest sample is at most this far along the surface."""
+OFF_CELLS = 4.0
+"""Layers farther apart than this are two surfaces, not one badly laid on itself."""
+
+
+@dataclass(frozen=True, eq=False)
+class Seen:
+    """All that is needed of one side to judge it against others."""
+
+    side: Side
+    tree: SixD
+    pictures: Pictures
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """Counts over the samples looked at, of both sides together, and shares of each side.
+
+    Attributes
+    ----------
+    samples : how many were looked at
+    support, off, through, bare : how many are explained, lie off a surface, were seen through, should have been seen
+    overlap : share of the smaller side that the other side explains
+    squares : sum of squared heights over the supported samples, mm2
+    """
+
+    samples: int = 0
+    support: int = 0
+    off: int = 0
+    through: int = 0
+    bare: int = 0
+    overlap: float = 0.0
+    squares: float = 0.0
+
+    @property
+    def against(self) -> int:
+        return self.off + self.through
+
+    @property
+    def contradiction(self) -> float:
+        """Share of what the two sides have in common that speaks against the pose."""
+        return self.against / max(self.support + self.against, 1)
+
+    @property
+    def score(self) -> float:
+        """Supported less contradicted share of the samples."""
+        return (self.support - THROUGH_COST * self.through - OFF_COST * self.off) / max(self.samples, 1)
+
+    def __add__(self, other: Evidence) -> Evidence:
+        return Evidence(
+            self.samples + other.samples,
+            self.support + other.support,
+            self.off + other.off,
+            self.through + other.through,
+            self.bare + other.bare,
+            max(self.overlap, other.overlap),
+            self.squares + other.squares,
+        )
+
+
+def tolerance(one: Side, other: Side) -> float:
+    """Largest height above a surface that noise explains, millimetres."""
+    return 2.5 * max(one.noise, other.noise) + 0.05 * max(one.cell, other.cell)
+
+
+def evidence(
+    one: Seen, other: Seen, other_from_one: FloatArray, *, samples: int = 1_200, within: float | None = None
+) -> Evidence:
+    """Judge a pose both ways.
+
+    Parameters
+    ----------
+    samples : of each side to look at
+    within : largest height that still is support, millimetres; from the noise when not given
+    """
+    within = tolerance(one.side, other.side) if within is None else within
+    return _judged(one, other, other_from_one, samples, within) + _judged(
+        other, one, inverse(other_from_one), samples, within
+    )
+
+
+def _judged(one: Seen, other: Seen, pose: FloatArray, samples: int, within: float) -> Evidence:
+    step = max(1, len(one.side) // samples)
+    chosen = slice(None, None, step)
+    at, facing = moved(pose, one.side.points[chosen]), one.side.normals[chosen] @ pose[:3, :3].T
+    state = relation(at, facing, one.side.plain[chosen], other, within)
+    count = len(at)
+    return Evidence(
+        samples=count,
+        support=int(state.support.sum()),
+        off=int(state.off.sum()),
+        through=int(state.through.sum()),
+        bare=int(state.bare.sum()),
+        overlap=float(state.support.mean() * max(1.0, len(one.side) / len(other.side))),
+        squares=float((state.height[state.support] ** 2).sum()),
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class Relation:
+    """How samples lie to another side; all (n,)."""
+
+    nearest: IndexArray
+    height: FloatArray
+    support: BoolArray
+    off: BoolArray
+    through: BoolArray
+    bare: BoolArray
+
+
+def relation(at: FloatArray, facing: FloatArray, plain: BoolArray, other: Seen, within: float) -> Relation:
+    """Compare samples, given in the other side's frame, with the other side."""
+    cell = other.side.cell
+    reach = OFF_CELLS * cell
+    index = other.tree.nearest(at, facing, float(np.hypot(reach, 0.5 * other.tree.weight)))
+    has = index < len(other.side)
+    index = np.where(has, index, 0)
+    offset, outward = at - other.side.points[index], other.side.normals[index]
+    agree = np.einsum("ni,ni->n", facing, outward)
+    normal = facing + outward
+    normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-12)
+    height = np.einsum("ni,ni->n", offset, normal)
+    beside = np.sqrt(np.maximum(np.einsum("ni,ni->n", offset, offset) - height**2, 0.0))
+    has &= (beside < BESIDE_CELLS * cell) & (agree > 0.8)
+    support = has & (np.abs(height) < within)
+    both_plain = plain & other.side.plain[index]
+    off = has & ~support & both_plain & (agree > 0.95) & (np.abs(height) > 1.5 * within) & (np.abs(height) < reach)
+    judged = other.pictures.judge(at, facing)
+    through = seen_through(judged) & ~support & ~off
+    return Relation(np.asarray(index, np.int32), height, support, off, through, (judged[1] > 0.6) & ~support)

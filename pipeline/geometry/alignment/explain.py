@@ -1,0 +1,91 @@
+"""Why sides do not join, and how a part repeats itself, in words."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from scipy.spatial.transform import Rotation
+
+from pipeline.geometry.alignment.graph import Ready, pair_guesses
+from pipeline.geometry.alignment.rigid import inverse, moved
+from pipeline.geometry.alignment.solve import Found, made_ready
+from pipeline.geometry.alignment.verdict import Solution
+from pipeline.geometry.constraint import constraint
+
+UNITS = {25.4: "an inch for a millimetre", 10.0: "a centimetre for a millimetre", 1000.0: "a metre for a millimetre"}
+ODD_SIZE = 5.0
+MIRROR_SCORE = 0.25
+
+
+def odd_size(extents: Sequence[float]) -> tuple[int, str, str] | None:
+    """The capture whose size is far from the others', how many times theirs, and the likely mix-up of units."""
+    middle = float(np.median(extents)) if len(extents) > 2 else float(min(extents))
+    ratios = np.array(extents) / max(middle, 1e-12)
+    index = int(np.argmax(np.abs(np.log(np.maximum(ratios, 1e-12)))))
+    ratio = float(ratios[index])
+    larger = max(ratio, 1 / max(ratio, 1e-12))
+    if larger < ODD_SIZE:
+        return None
+    likely = min(UNITS, key=lambda factor: abs(np.log(larger / factor)))
+    unit = f"; it looks like {UNITS[likely]}" if abs(np.log(larger / likely)) < 0.35 else ""
+    return index, (f"{ratio:.1f} times" if ratio > 1 else f"1/{1 / ratio:.1f} of"), unit
+
+
+def misfit(solution: Solution, ready: Sequence[Ready], least: float) -> tuple[int, str, str]:
+    """The side that joins least, what seems to be the matter, and a remedy where it is not simply more overlap."""
+    count = len(ready)
+    best = [max(pair.overlap for key, pair in solution.pairs.items() if k in key) for k in range(count)]
+    k = int(np.argmin(best)) if count > 2 else count - 1
+    if _mirrored(k, ready):
+        return k, "fits the other captures only as a mirror image.", "Export it again without mirroring."
+    return (
+        k,
+        f"shares less than {100 * least:.0f} percent of its surface with the other captures wherever it is laid: either "
+        "they overlap too little, or it is of another part.",
+        "",
+    )
+
+
+def _mirrored(k: int, ready: Sequence[Ready]) -> bool:
+    """Whether the mirror image of a side fits another side well."""
+    side = ready[k].seen.side
+    flip = np.array([-1.0, 1.0, 1.0])
+    mirrored = replace(side, points=side.points * flip, normals=side.normals * flip)
+    here = made_ready(mirrored, [one.seen.side for one in ready], np.zeros((0, 3)))
+    for j, other in enumerate(ready):
+        if j == k:
+            continue
+        offered = pair_guesses(here, other)
+        if offered and offered[0].evidence.score > MIRROR_SCORE and offered[0].evidence.contradiction < 0.01:
+            return True
+    return False
+
+
+def symmetry_words(found: Found, names: Sequence[str]) -> str:
+    """How the best rival differs from the chosen poses: side, angle and axis; and how many such positions there are."""
+    best, other, ready = found.best, found.rivals[0], found.ready
+    centre = np.mean(
+        [moved(p, one.seen.side.points[::50]).mean(axis=0) for p, one in zip(best.poses, ready, strict=True)], axis=0
+    )
+    turns = []
+    for k in range(len(ready)):
+        step = other.poses[k] @ inverse(best.poses[k])
+        turns.append(
+            Rotation.from_matrix(step[:3, :3]).magnitude() + 1e-3 * np.linalg.norm(moved(step, centre[None]) - centre)
+        )
+    k = int(np.argmax(turns))
+    step = other.poses[k] @ inverse(best.poses[k])
+    vector = Rotation.from_matrix(step[:3, :3]).as_rotvec(degrees=True)
+    angle = float(np.linalg.norm(vector))
+    if angle < 2.0:
+        return f"{names[k]} may lie {np.linalg.norm(moved(step, centre[None]) - centre):.1f} mm farther along"
+    points = np.concatenate([moved(p, one.seen.side.points[::4]) for p, one in zip(best.poses, ready, strict=True)])
+    normals = np.concatenate(
+        [one.seen.side.normals[::4] @ p[:3, :3].T for p, one in zip(best.poses, ready, strict=True)]
+    )
+    axis = constraint(points, normals).called(vector / angle)
+    fold = round(360 / angle)
+    times = f", {fold} equal positions" if fold > 1 and abs(360 / angle - fold) < 0.05 * fold else ""
+    return f"{names[k]} may be turned by {angle:.1f} degrees about {axis}{times}"

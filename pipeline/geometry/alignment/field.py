@@ -1,0 +1,87 @@
+"""A side on a grid: nearest compatible sample and empty space by look-up, so that thousands of poses can be tried."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import distance_transform_edt
+
+from pipeline.geometry.alignment.side import Side
+from pipeline.geometry.alignment.visibility import Pictures
+from pipeline.part import BoolArray, FloatArray
+
+CELLS_ACROSS = 48
+COMPATIBLE = 0.4
+"""Cosine with an axis direction from which a normal belongs to that direction's grid."""
+WAYS = np.array([[1.0, 0, 0], [-1, 0, 0], [0, 1, 0], [0, -1, 0], [0, 0, 1], [0, 0, -1]])
+
+
+@dataclass(frozen=True, eq=False)
+class Field:
+    """Look-up grids around one side.
+
+    Attributes
+    ----------
+    nearest : (6, nx, ny, nz) int32 sample nearest to the voxel among those that face each of ``WAYS``; -1 for none
+    empty : (nx, ny, nz) True where the side looked through
+    corner : (3,) millimetres
+    voxel : edge of a voxel, millimetres
+    """
+
+    side: Side
+    nearest: NDArray[np.int32]
+    empty: BoolArray
+    corner: FloatArray
+    voxel: float
+
+    def look(self, points: FloatArray, normals: FloatArray) -> tuple[NDArray[np.int32], BoolArray]:
+        """(n,) nearest sample facing about the same way, -1 for none, and (n,) whether the place is empty space."""
+        spot = np.floor((points - self.corner) / self.voxel).astype(np.int32)
+        shape = np.asarray(self.empty.shape, np.int32)
+        inside = ((spot >= 0) & (spot < shape)).all(axis=-1)
+        spot = np.clip(spot, 0, shape - 1)
+        flat = (spot[..., 0] * shape[1] + spot[..., 1]) * shape[2] + spot[..., 2]
+        size = np.abs(normals)
+        axis = np.argmax(size, axis=-1)
+        way = 2 * axis + (np.take_along_axis(normals, axis[..., None], -1)[..., 0] < 0)
+        found = self.nearest.reshape(6, -1)[way, flat]
+        return np.where(inside, found, -1), inside & self.empty.reshape(-1)[flat]
+
+
+def field(side: Side, pictures: Pictures) -> Field:
+    """Fill the grids of a side: Euclidean distance transforms (Maurer et al. 2003), one for each way of facing."""
+    low, high = side.points.min(axis=0), side.points.max(axis=0)
+    voxel = float((high - low).max()) / CELLS_ACROSS
+    corner = low - 4 * voxel
+    shape = tuple(np.ceil((high - corner) / voxel + 4).astype(int))
+    spot = np.floor((side.points - corner) / voxel).astype(int)
+    nearest = np.full((6, *shape), -1, np.int32)
+    for k, way in enumerate(WAYS):
+        own = np.flatnonzero(side.normals @ way > COMPATIBLE)
+        if not len(own):
+            continue
+        holder = np.full(shape, -1, np.int32)
+        holder[tuple(spot[own].T)] = own
+        where = distance_transform_edt(holder < 0, return_distances=False, return_indices=True)
+        nearest[k] = holder[tuple(where)]
+    return Field(side, nearest, _empty(side, pictures, corner, voxel, shape), corner, voxel)
+
+
+def _empty(side: Side, pictures: Pictures, corner: FloatArray, voxel: float, shape: tuple[int, ...]) -> BoolArray:
+    """Voxels in front of the surface behind them in most believed directions, whichever way a surface there faced."""
+    centres = corner + (np.indices(shape).reshape(3, -1).T + 0.5) * voxel
+    front = np.zeros(len(centres), np.int16)
+    shown = np.zeros(len(centres), np.int16)
+    wide = pictures.depth.shape[1]
+    for k, view in list(enumerate(pictures.views))[::2]:
+        at = np.floor((centres @ pictures.across[k].T - pictures.corner[k]) / pictures.pixel).astype(np.int32)
+        inside = ((at >= 0) & (at < wide)).all(axis=1)
+        at = np.clip(at, 0, wide - 1)
+        depth = np.where(inside, pictures.depth[k][at[:, 0], at[:, 1]], -np.inf)
+        blocked = np.where(inside, pictures.blocked[k][at[:, 0], at[:, 1]], -np.inf)
+        known = np.isfinite(depth)
+        shown += known
+        front += known & (centres @ view > np.maximum(depth, blocked) + pictures.slack + 0.7 * voxel)
+    return np.asarray((front > 0.7 * shown) & (shown > 0.12 * len(pictures.views)), np.bool_).reshape(shape)

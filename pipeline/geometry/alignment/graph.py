@@ -1,0 +1,186 @@
+"""From guesses for every pair to the poses of all sides that agree best with all that every side saw.
+
+Every pair of sides gives some poses, the right one mostly among them, never surely first. A set of poses for all
+sides is grown side by side, keeping the best few sets at each step (beam search over the graph of pair hypotheses);
+each set is judged on every pair of sides, also on those that should not overlap.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+
+from pipeline.geometry.alignment.evidence import Evidence, Seen, evidence
+from pipeline.geometry.alignment.field import Field
+from pipeline.geometry.alignment.hypotheses import PairTable, hypotheses, quick_scores
+from pipeline.geometry.alignment.icp import settled
+from pipeline.geometry.alignment.joint import refined
+from pipeline.geometry.alignment.markers import matches
+from pipeline.geometry.alignment.rigid import differences, distinct, inverse
+from pipeline.part import FloatArray
+
+COARSE, SETTLED, KEPT, MARKED = 40, 10, 6, 4
+BEAM = 8
+BRANCHES = 16
+QUICK_ROUNDS = ((3.0, 5.0), (2.0, 4.0), (1.5, 4.0))
+
+
+@dataclass(frozen=True, eq=False)
+class Guess:
+    """A pose of one side in another's frame, with what speaks for it."""
+
+    pose: FloatArray
+    evidence: Evidence
+
+
+@dataclass(frozen=True, eq=False)
+class Ready:
+    """A side with all its tables."""
+
+    seen: Seen
+    field: Field
+    table: PairTable
+    markers: FloatArray
+
+
+Guesses = dict[tuple[int, int], list[Guess]]
+"""For each pair (i, j), i < j, poses of side i in the frame of side j."""
+
+
+@dataclass(frozen=True, eq=False)
+class Placed:
+    """Poses for some or all sides; the first placed one is the frame."""
+
+    poses: dict[int, FloatArray]
+    pairs: dict[tuple[int, int], Evidence]
+
+    @property
+    def score(self) -> float:
+        return sum(pair.score for pair in self.pairs.values())
+
+    def array(self) -> FloatArray:
+        """(n, 4, 4) in the frame of side 0."""
+        first = inverse(self.poses[0])
+        return np.array([first @ self.poses[k] for k in sorted(self.poses)])
+
+
+def guesses(
+    ready: Sequence[Ready], mark_noise_mm: float = 0.3, but: Guesses | None = None, anew: int | None = None
+) -> Guesses:
+    """Judged poses for every pair of sides; those of ``but`` are kept, except for the pairs of side ``anew``."""
+    return {
+        (i, j): but[i, j] if but is not None and anew not in (i, j) else pair_guesses(ready[i], ready[j], mark_noise_mm)
+        for i, j in combinations(range(len(ready)), 2)
+    }
+
+
+def pair_guesses(one: Ready, other: Ready, mark_noise_mm: float = 0.3) -> list[Guess]:
+    """Judged poses of one side in the other's frame: from the surfaces, and from the markers where both have some.
+
+    Poses from markers are kept however the surface judges them: on a turning part the surface has no opinion.
+    """
+    moving = one.seen.side
+    poses, _ = hypotheses(moving, other.field, one.table, other.table, np.random.default_rng(0), COARSE)
+    found = judged(one, other, np.array([settled(moving, other.field, pose) for pose in poses]))
+    for match in matches(one.markers, other.markers, mark_noise_mm, MARKED):
+        found.append(Guess(match.pose, evidence(one.seen, other.seen, match.pose, within=0.35 * moving.cell)))
+    return found
+
+
+def judged(one: Ready, other: Ready, poses: FloatArray, keep: int = KEPT, tried: int = SETTLED) -> list[Guess]:
+    """The best distinct ones of settled poses, refined and judged by evidence, best first."""
+    moving, fixed = one.seen.side, other.seen.side
+    size = max(moving.size, fixed.size)
+    score = quick_scores(moving, other.field, poses, 400, tight=True)
+    order = np.argsort(-score, kind="stable")
+    chosen = [order[k] for k in distinct(poses[order], moving.centre, np.deg2rad(3), 0.015 * size, tried)]
+    found = []
+    for k in chosen:
+        joint = refined(
+            [other.seen.tree, one.seen.tree], np.array([np.eye(4), poses[k]]), samples=700, rounds=QUICK_ROUNDS
+        )
+        found.append(Guess(joint.poses[1], evidence(one.seen, other.seen, joint.poses[1])))
+    found.sort(key=lambda guess: -guess.evidence.score)
+    kept = distinct(np.array([guess.pose for guess in found]), moving.centre, np.deg2rad(2), 0.01 * size, keep)
+    return [found[k] for k in kept]
+
+
+def grown(ready: Sequence[Ready], pairs: Guesses) -> list[Placed]:
+    """Sets of poses for all sides, best first."""
+    count = len(ready)
+    beam = [Placed({0: np.eye(4)}, {})]
+    for _ in range(count - 1):
+        wider: list[Placed] = []
+        for placed in beam:
+            wider += _branches(placed, ready, pairs)
+        wider.sort(key=lambda placed: -placed.score)
+        beam = _different(wider, ready, BEAM)
+    return beam
+
+
+def _branches(placed: Placed, ready: Sequence[Ready], pairs: Guesses) -> list[Placed]:
+    options: list[tuple[float, int, FloatArray]] = []
+    for new in range(len(ready)):
+        if new in placed.poses:
+            continue
+        for old in placed.poses:
+            for guess in pairs[min(new, old), max(new, old)]:
+                relative = guess.pose if new < old else inverse(guess.pose)  # old_from_new
+                options.append((guess.evidence.score, new, placed.poses[old] @ relative))
+    options.sort(key=lambda option: -option[0])
+    out: list[Placed] = []
+    for _, new, pose in options[:BRANCHES]:
+        side = ready[new].seen.side
+        if any(new in other.poses and _near(other.poses[new], pose, side.centre, side.size) for other in out):
+            continue
+        out.append(with_side(placed, new, pose, ready))
+    return out
+
+
+def with_side(placed: Placed, new: int, pose: FloatArray, ready: Sequence[Ready]) -> Placed:
+    """One more side, judged against all that are placed."""
+    judged_pairs = dict(placed.pairs)
+    for old, other in placed.poses.items():
+        i, j = min(new, old), max(new, old)
+        of = {new: pose, old: other}
+        # Poses from single pairs lie a little off one another: judge leniently, the joint refinement follows.
+        within = 0.35 * ready[i].seen.side.cell
+        judged_pairs[i, j] = evidence(ready[i].seen, ready[j].seen, inverse(of[j]) @ of[i], samples=600, within=within)
+    return Placed({**placed.poses, new: pose}, judged_pairs)
+
+
+def _near(one: FloatArray, other: FloatArray, centre: FloatArray, size: float) -> bool:
+    angle, way = differences(one[None], other, centre)
+    return bool(angle[0] < np.deg2rad(2.5) and way[0] < 0.012 * size)
+
+
+def same(one: FloatArray, other: FloatArray, ready: Sequence[Ready], angle_deg: float, share: float) -> bool:
+    """Whether two sets of poses (n, 4, 4) are about the same for every pair of sides."""
+    for i, j in combinations(range(len(one)), 2):
+        side = ready[i].seen.side
+        first, second = inverse(one[j]) @ one[i], inverse(other[j]) @ other[i]
+        angle, way = differences(first[None], second, side.centre)
+        if angle[0] > np.deg2rad(angle_deg) or way[0] > share * side.size:
+            return False
+    return True
+
+
+def _different(sets: list[Placed], ready: Sequence[Ready], most: int) -> list[Placed]:
+    kept: list[Placed] = []
+    for placed in sets:
+        repeated = any(
+            other.poses.keys() == placed.poses.keys()
+            and all(
+                _near(other.poses[k], placed.poses[k], ready[k].seen.side.centre, ready[k].seen.side.size)
+                for k in placed.poses
+            )
+            for other in kept
+        )
+        if not repeated:
+            kept.append(placed)
+        if len(kept) == most:
+            break
+    return kept

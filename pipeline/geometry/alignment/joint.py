@@ -1,0 +1,169 @@
+"""All sides refined together: one system of normal equations for all poses.
+
+Correspondences are nearest neighbours in six dimensions, place and weighted normal (as in Feldmar and Ayache, "Rigid,
+affine and locally affine registration of free-form surfaces", 1996), so that the far face of a thin wall is never
+taken for the near one. The residual is the symmetric point-to-plane distance (Rusinkiewicz, "A symmetric objective
+function for ICP", 2019), weighted by Tukey's biweight whose reach shrinks to a few times the spread of the residuals.
+All pairs of sides that overlap enter one block system (Pulli, "Multiview registration for large data sets", 1999,
+and the simultaneous form of Krishnan et al. 2005), so that errors do not pile up around a ring of sides.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from pipeline.geometry.alignment.icp import tukey
+from pipeline.geometry.alignment.rigid import moved, nearest_rigid, rigid, twisted
+from pipeline.geometry.alignment.side import Side
+from pipeline.geometry.cloud import unit
+from pipeline.part import FloatArray
+
+NORMAL_SIZE = 0.04
+"""Weight of a normal in the six dimensions, as a share of the part's size."""
+ROUNDS = ((5.0, 6.0), (3.0, 5.0), (2.0, 4.5), (1.5, 4.0), (1.5, 4.0), (1.5, 4.0))
+"""In turn: how far correspondents may be (cells), and the reach of the weight (spreads of the residuals)."""
+FEWEST = 30
+
+
+@dataclass(frozen=True, eq=False)
+class Joint:
+    """Sides in one frame.
+
+    Attributes
+    ----------
+    poses : (n, 4, 4) ``part_from_capture``
+    matrix : (6n, 6n) weighted normal matrix at the end, turns (divided by ``length``) before slides for each side
+    residual_mm : spread of the residuals over all correspondences (1.4826 median absolute deviation)
+    length : unit of the turns, millimetres
+    centre : (3,) where turns are taken about
+    """
+
+    poses: FloatArray
+    matrix: FloatArray
+    residual_mm: float
+    length: float
+    centre: FloatArray
+
+
+class SixD:
+    """Nearest neighbours of one side by place and normal."""
+
+    def __init__(self, side: Side, size: float) -> None:
+        self.side, self.weight = side, NORMAL_SIZE * size
+        self.tree = cKDTree(np.hstack([side.points, self.weight * side.normals]))
+
+    def nearest(self, points: FloatArray, normals: FloatArray, reach: float) -> FloatArray:
+        """(n,) indices of the nearest samples within ``reach`` (6-D); the number of samples where there is none."""
+        found = self.tree.query(
+            np.hstack([points, self.weight * normals]), distance_upper_bound=reach, eps=0.1, workers=-1
+        )
+        return np.asarray(found[1])
+
+
+def refined(
+    trees: Sequence[SixD],
+    poses: FloatArray,
+    *,
+    samples: int = 2_500,
+    rounds: Sequence[tuple[float, float]] = ROUNDS,
+    marks: Marks = (),
+    mark_noise_mm: float = 0.3,
+    moving: bool = True,
+) -> Joint:
+    """Poses refined from (n, 4, 4) good starts; the first side stays where it is.
+
+    Parameters
+    ----------
+    samples : of each side that look for a correspondent on each other side
+    marks : markers that hold the sides together as well, good to ``mark_noise_mm``
+    moving : False to leave the poses and only write down the equations
+    """
+    sides = [tree.side for tree in trees]
+    poses = poses.copy()
+    every = np.concatenate([moved(pose, side.points[::20]) for pose, side in zip(poses, sides, strict=True)])
+    centre = every.mean(axis=0)
+    length = float(np.linalg.norm(every - centre, axis=1).mean())
+    floor = 0.3 * max(side.noise for side in sides) + 1e-3 * min(side.cell for side in sides)
+    spread = 0.0
+    matrix = np.zeros((6 * len(sides), 6 * len(sides)))
+    for reach, width in rounds:
+        links = _links(trees, poses, reach, samples)
+        heights = np.concatenate([height for *_, height in links] or [np.zeros(0)])
+        if len(heights) < FEWEST:
+            break
+        spread = max(1.4826 * float(np.median(np.abs(heights))), floor)
+        matrix, right = np.zeros((6 * len(sides), 6 * len(sides))), np.zeros(6 * len(sides))
+        for link in links:
+            _add(link, tukey(link[-1], width * spread), matrix, right, centre, length)
+        for link in _marked(marks, poses):
+            _add(link, np.full(len(link[-1]), (spread / mark_noise_mm) ** 2), matrix, right, centre, length)
+        if not moving:
+            continue
+        free = matrix[6:, 6:] + np.eye(6 * len(sides) - 6) * (1e-6 * np.trace(matrix) / len(matrix) + 1e-12)
+        twists = -np.linalg.solve(free, right[6:]).reshape(-1, 6)
+        twists[:, :3] /= length
+        about, back = rigid(np.eye(3), centre), rigid(np.eye(3), -centre)
+        for k, twist in enumerate(twists, start=1):
+            poses[k] = nearest_rigid(about @ twisted(twist) @ back @ poses[k])
+    return Joint(poses, matrix, spread, length, centre)
+
+
+Link = tuple[int, int, FloatArray, FloatArray, FloatArray, FloatArray]
+"""From which side to which, places on the one and on the other, common normals, heights."""
+Marks = Sequence[tuple[int, int, FloatArray, FloatArray]]
+"""Markers two sides have in common: the sides, (k, 3) places in the one's frame and in the other's."""
+
+
+def _links(trees: Sequence[SixD], poses: FloatArray, reach: float, samples: int) -> list[Link]:
+    found: list[Link] = []
+    for i, one in enumerate(trees):
+        step = max(1, len(one.side) // samples)
+        plain = np.flatnonzero(one.side.plain)[::step]
+        for j, other in enumerate(trees):
+            if i == j:
+                continue
+            pose = np.linalg.inv(poses[j]) @ poses[i]
+            at, facing = moved(pose, one.side.points[plain]), one.side.normals[plain] @ pose[:3, :3].T
+            bound = reach * other.side.cell
+            index = other.nearest(at, facing, float(np.hypot(bound, 0.6 * other.weight)))
+            has = np.flatnonzero(index < len(other.side))
+            target, outward = other.side.points[index[has]], other.side.normals[index[has]]
+            near = np.linalg.norm(at[has] - target, axis=1) < bound
+            near &= (np.einsum("ni,ni->n", facing[has], outward) > 0.8) & other.side.plain[index[has]]
+            if near.sum() < FEWEST:
+                continue
+            p, q = moved(poses[j], at[has][near]), moved(poses[j], target[near])
+            normal = unit(facing[has][near] + outward[near]) @ poses[j][:3, :3].T
+            found.append((i, j, p, q, normal, np.einsum("ni,ni->n", p - q, normal)))
+    return found
+
+
+def _marked(marks: Marks, poses: FloatArray) -> list[Link]:
+    """Each marker three times, once along each axis: it holds every way, a surface only along its normal."""
+    found: list[Link] = []
+    for i, j, one, other in marks:
+        p, q = moved(poses[i], one), moved(poses[j], other)
+        found += [(i, j, p, q, np.tile(axis, (len(p), 1)), (p - q) @ axis) for axis in np.eye(3)]
+    return found
+
+
+def _add(
+    link: Link, weight: FloatArray, matrix: FloatArray, right: FloatArray, centre: FloatArray, length: float
+) -> None:
+    """Add a link to the normal equations."""
+    i, j, p, q, normal, height = link
+    middle = ((p + q) / 2 - centre) / length
+    rows = np.hstack([np.cross(middle, normal), normal])
+    block = (rows * weight[:, None]).T @ rows
+    towards = rows.T @ (weight * height)
+    a, b = slice(6 * i, 6 * i + 6), slice(6 * j, 6 * j + 6)
+    matrix[a, a] += block
+    matrix[b, b] += block
+    matrix[a, b] -= block
+    matrix[b, a] -= block
+    right[a] += towards
+    right[b] -= towards

@@ -1,0 +1,170 @@
+"""From captures to poses, with all that is needed to say whether they are sure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.geometry.alignment.evidence import Seen
+from pipeline.geometry.alignment.field import field
+from pipeline.geometry.alignment.graph import Guesses, Placed, Ready, grown, guesses, same
+from pipeline.geometry.alignment.hypotheses import pair_table
+from pipeline.geometry.alignment.joint import SixD, refined
+from pipeline.geometry.alignment.rigid import inverse, moved
+from pipeline.geometry.alignment.side import SURE, Side, measured, sides
+from pipeline.geometry.alignment.twins import turned_poses
+from pipeline.geometry.alignment.verdict import Solution, deviations_mm, judged, linked_overlap, rivals, slides, solved
+from pipeline.geometry.alignment.visibility import pictures
+from pipeline.geometry.constraint import Motion
+from pipeline.part import Capture, FloatArray
+
+FEWEST_POINTS = 300
+FINALISTS = 5
+MOST_UNSURE = 3
+TWINS = 2
+DISTINCT_DEG, DISTINCT_SIZE = 5.0, 0.02
+
+
+@dataclass(frozen=True, eq=False)
+class Found:
+    """The best set of poses and what puts it in doubt.
+
+    Attributes
+    ----------
+    best : the solution; its poses are in the frame of the first side
+    rivals : other solutions that explain everything about as well
+    slides : sides with a motion that nothing resists: side, the motion in words, share of a push that stayed
+    overlap : least overlap needed to hang all sides together, 0 to 1, and the pair it belongs to
+    deviation_mm : (n,) predicted standard deviation of each side's pose, as motion of its points
+    guesses : what every pair offered
+    ready : the sides, turned inside out where that was needed
+    """
+
+    best: Solution
+    rivals: list[Solution]
+    slides: list[tuple[int, Motion | None, float]]
+    overlap: tuple[float, tuple[int, int]]
+    deviation_mm: FloatArray
+    guesses: Guesses
+    ready: Sequence[Ready]
+
+    @property
+    def runner_up(self) -> float:
+        """Score of the best rival over that of the best; 0 when there is none."""
+        return max((max(other.score, 0.0) / max(self.best.score, 1e-9) for other in self.rivals), default=0.0)
+
+    def weakest_ratio(self) -> float:
+        """Least eigenvalue of the joint normal matrix over its largest."""
+        values = np.linalg.eigvalsh(self.best.joint.matrix[6:, 6:])
+        return float(max(values[0], 0.0) / max(values[-1], np.finfo(float).tiny))
+
+    def closure_mm(self) -> float:
+        """How far the whole moved pairs from where they lie when aligned alone, at most, millimetres."""
+        worst = 0.0
+        for (i, j), offered in self.guesses.items():
+            if self.best.pairs[i, j].overlap < 0.15:
+                continue
+            points = self.ready[i].seen.side.points[::50]
+            here = moved(inverse(self.best.poses[j]) @ self.best.poses[i], points)
+            apart = [float(np.linalg.norm(moved(guess.pose, points) - here, axis=1).mean()) for guess in offered]
+            near = [distance for distance in apart if distance < 0.02 * self.ready[i].seen.side.size]
+            worst = max(worst, min(near, default=0.0))
+        return worst
+
+
+def prepared(captures: Sequence[Capture]) -> list[Ready]:
+    """Everything that is needed of each capture, sampled alike."""
+    found = sides([measured(capture) for capture in captures])
+    return [made_ready(one, found, capture.markers) for one, capture in zip(found, captures, strict=True)]
+
+
+def made_ready(one: Side, every: Sequence[Side], markers: FloatArray) -> Ready:
+    """One side with its trees, pictures and tables; sizes are common to all sides."""
+    size = max(side.size for side in every)
+    drawn = pictures(one)
+    return Ready(Seen(one, SixD(one, size), drawn), field(one, drawn), pair_table(one, size), np.array(markers))
+
+
+def aligned(ready: Sequence[Ready], mark_noise_mm: float = 0.3) -> Found:
+    """The best poses for all sides, from nothing.
+
+    A cloud without normals does not always tell its outside from its inside; such sides are tried both ways.
+    """
+    pairs = guesses(ready, mark_noise_mm)
+    sets = grown(ready, pairs)
+    for k in _unsure(ready)[:MOST_UNSURE]:
+        if _agrees(sets[0]):
+            break
+        turned = list(ready)
+        turned[k] = made_ready(
+            ready[k].seen.side.turned_inside_out(), [one.seen.side for one in ready], ready[k].markers
+        )
+        other_pairs = guesses(turned, mark_noise_mm, but=pairs, anew=k)
+        other_sets = grown(turned, other_pairs)
+        if other_sets[0].score > sets[0].score:
+            ready, pairs, sets = turned, other_pairs, other_sets
+    finalists = [solved(ready, placed.array(), mark_noise_mm) for placed in sets[:FINALISTS]]
+    return concluded(ready, finalists, pairs, mark_noise_mm)
+
+
+def _agrees(placed: Placed) -> bool:
+    """Whether a set of poses is so free of contradiction that no side can be inside out."""
+    return all(pair.contradiction < 0.01 for pair in placed.pairs.values()) and placed.score > 0.3
+
+
+def _unsure(ready: Sequence[Ready]) -> list[int]:
+    """Sides whose outside is not sure, least sure first; the surest of all is believed."""
+    sure = [one.seen.side.outside_sure for one in ready]
+    order = np.argsort(sure, kind="stable")
+    return [int(k) for k in order[:-1] if sure[k] < SURE]
+
+
+def concluded(ready: Sequence[Ready], finalists: list[Solution], pairs: Guesses, mark_noise_mm: float) -> Found:
+    """Choose among finalists, look for twins of the best, push it, and put all in one record."""
+    finalists = sorted(finalists, key=_rank)
+    best = finalists[0]
+    for _ in range(2):
+        twins = [solved(ready, poses, mark_noise_mm) for poses in _twins(ready, best)]
+        finalists = sorted([*finalists, *twins], key=_rank)
+        if finalists[0] is best:
+            break
+        best = finalists[0]
+    others = [one for one in finalists if not same(one.poses, best.poses, ready, DISTINCT_DEG, DISTINCT_SIZE)]
+    return Found(
+        best,
+        rivals(best, others, ready),
+        slides(best, ready, mark_noise_mm),
+        linked_overlap(best, len(ready)),
+        deviations_mm(best, ready),
+        pairs,
+        ready,
+    )
+
+
+def _rank(solution: Solution) -> tuple[float, float]:
+    """Best first: markers that fall together count before the surface, which may have no opinion."""
+    return (-(solution.marked if solution.marked >= 2 else 0), -solution.score)
+
+
+def _twins(ready: Sequence[Ready], best: Solution) -> list[FloatArray]:
+    found = []
+    for k in range(len(ready)):
+        for pose in turned_poses(ready, best.poses, k, TWINS):
+            poses = best.poses.copy()
+            poses[k] = pose
+            poses = inverse(poses[0]) @ poses
+            if not same(poses, best.poses, ready, DISTINCT_DEG, DISTINCT_SIZE):
+                found.append(poses)
+    return found
+
+
+def verified(ready: Sequence[Ready], poses: FloatArray, mark_noise_mm: float = 0.3) -> Found:
+    """Poses (n, 4, 4) that somebody gave, refined where the surfaces hold them, and judged; no search for others."""
+    trees = [one.seen.tree for one in ready]
+    given = judged(ready, refined(trees, poses, rounds=((1.5, 4.0),), moving=False))
+    better = solved(ready, poses, mark_noise_mm)
+    sliding = slides(better, ready, mark_noise_mm)
+    best = given if sliding or better.score < given.score - 0.01 else better
+    return Found(best, [], sliding, linked_overlap(best, len(ready)), deviations_mm(best, ready), {}, ready)

@@ -1,0 +1,66 @@
+"""Looking for twins: other poses of one side that might explain everything as well, sought where symmetry puts them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from pipeline.geometry.alignment.graph import Ready
+from pipeline.geometry.alignment.hypotheses import quick_scores
+from pipeline.geometry.alignment.icp import settled
+from pipeline.geometry.alignment.rigid import distinct, inverse, moved, turned_about
+from pipeline.geometry.constraint import constraint
+from pipeline.part import FloatArray
+
+STEP_DEG = 6.0
+
+
+def turned_poses(ready: Sequence[Ready], poses: FloatArray, k: int, most: int = 4) -> list[FloatArray]:
+    """Poses of side ``k`` in the part's frame, turned about the whole's own axes and settled anew, best first.
+
+    The axes are the principal ones of all samples and the firmest and weakest turns of the whole; a symmetry of the
+    part is a turn about one of them.
+    """
+    points = np.concatenate([moved(pose, one.seen.side.points[::4]) for pose, one in zip(poses, ready, strict=True)])
+    normals = np.concatenate(
+        [one.seen.side.normals[::4] @ pose[:3, :3].T for pose, one in zip(poses, ready, strict=True)]
+    )
+    whole = constraint(points, normals)
+    weakest = whole.motions(below=np.inf)
+    axes = [(axis, whole.centre) for axis in whole.axes]
+    axes += [(m.axis, m.through) for m in weakest if np.linalg.norm(m.turn) > 0.3][:3]
+    angles = np.deg2rad(np.arange(STEP_DEG, 360.0, STEP_DEG))
+    tried = np.array([turned_about(axis, through, angle) @ poses[k] for axis, through in axes for angle in angles])
+    side = ready[k].seen.side
+    found: list[FloatArray] = []
+    score = np.zeros(len(tried))
+    weight = np.zeros(len(tried))
+    for j, other in enumerate(ready):
+        if j == k:
+            continue
+        back = inverse(poses[j])
+        here = quick_scores(side, other.field, back @ tried, 300)
+        score += here
+        weight = np.maximum(weight, here)
+    order = np.argsort(-score, kind="stable")[: 12 * most]
+    kept = [order[i] for i in distinct(tried[order], side.centre, np.deg2rad(9), 0.04 * side.size, 2 * most)]
+    for index in kept:
+        j = _closest(ready, poses, k, tried[index])
+        found.append(poses[j] @ settled(side, ready[j].field, inverse(poses[j]) @ tried[index]))
+    array = np.array(found)
+    total = np.zeros(len(array))
+    for j, other in enumerate(ready):
+        if j != k:
+            total += quick_scores(side, other.field, inverse(poses[j]) @ array, 400, tight=True)
+    order = np.argsort(-total, kind="stable")[:most]
+    return [array[i] for i in order]
+
+
+def _closest(ready: Sequence[Ready], poses: FloatArray, k: int, pose: FloatArray) -> int:
+    """The other side that supports this pose of side ``k`` best."""
+    scores = [
+        quick_scores(ready[k].seen.side, other.field, (inverse(poses[j]) @ pose)[None], 300)[0] if j != k else -np.inf
+        for j, other in enumerate(ready)
+    ]
+    return int(np.argmax(scores))

@@ -1,0 +1,269 @@
+"""Is it sure? What the best set of poses must show before it is called good.
+
+Three ways to be wrong are asked about, each with its own test: too little in common or too much against it
+(evidence); a motion that the common surface leaves free (the joint normal matrix says where to push, and a push that
+does not come back proves it); another set of poses that explains everything as well (a twin, as every symmetric part
+has).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+
+from pipeline.geometry.alignment.evidence import Evidence, evidence, relation, tolerance
+from pipeline.geometry.alignment.graph import Ready
+from pipeline.geometry.alignment.joint import ROUNDS, Joint, Marks, refined
+from pipeline.geometry.alignment.markers import partners
+from pipeline.geometry.alignment.rigid import differences, inverse, moved, rigid, twisted
+from pipeline.geometry.constraint import Constraint, Motion, constraint
+from pipeline.part import FloatArray
+
+FINAL_SAMPLES = 5_000
+PUSH = 6.0
+"""How far sides are pushed along their weakest motions to see whether they come back, in spreads of the residuals:
+farther, and the few places that hold a part would be taken for strays."""
+BACK_ROUNDS = ((2.0, 9.0), (2.0, 8.0), (1.5, 7.0), (1.5, 6.0), (1.5, 5.0))
+STAYED = 0.25
+"""A push of which more than this share stays was not resisted."""
+MARK_REACH = 4.0
+"""Markers coincide when they lie within this many times their noise."""
+ROUGHER = 1.12
+"""A set of poses whose mean squared height is this much larger than the best one's is a worse one."""
+CORRELATED = 2.0
+"""Errors of neighbouring samples are not independent: predicted deviations are this much larger."""
+
+
+@dataclass(frozen=True, eq=False)
+class Solution:
+    """All sides in one frame, refined and judged.
+
+    Attributes
+    ----------
+    joint : poses and their normal equations
+    pairs : evidence for every pair (i, j), i < j
+    marks : markers that sides have in common
+    """
+
+    joint: Joint
+    pairs: dict[tuple[int, int], Evidence]
+    marks: Marks = ()
+
+    @property
+    def marked(self) -> int:
+        """How many markers lie on one another, over all pairs."""
+        return sum(len(one) for _, _, one, _ in self.marks)
+
+    @property
+    def poses(self) -> FloatArray:
+        return self.joint.poses
+
+    @property
+    def support(self) -> int:
+        return sum(pair.support for pair in self.pairs.values())
+
+    @property
+    def against(self) -> int:
+        return sum(pair.against for pair in self.pairs.values())
+
+    @property
+    def squares(self) -> float:
+        """Mean squared height over the supported samples, mm2."""
+        return sum(pair.squares for pair in self.pairs.values()) / max(self.support, 1)
+
+    @property
+    def score(self) -> float:
+        return sum(pair.score for pair in self.pairs.values())
+
+    @property
+    def contradiction(self) -> float:
+        """Largest share against, over the pairs that have anything in common."""
+        return max(pair.contradiction for pair in self.pairs.values())
+
+
+def solved(ready: Sequence[Ready], poses: FloatArray, mark_noise_mm: float = 0.3) -> Solution:
+    """Refine a set of poses (n, 4, 4) jointly, with the markers that come to lie together, and judge every pair."""
+    trees = [one.seen.tree for one in ready]
+    marks = common_marks(ready, poses, MARK_REACH * mark_noise_mm + 0.5 * ready[0].seen.side.cell)
+    joint = refined(trees, poses, marks=marks, mark_noise_mm=mark_noise_mm)
+    if marks:
+        marks = common_marks(ready, joint.poses, MARK_REACH * mark_noise_mm)
+        joint = refined(trees, joint.poses, rounds=ROUNDS[-3:], marks=marks, mark_noise_mm=mark_noise_mm)
+    return judged(ready, joint, marks)
+
+
+def common_marks(ready: Sequence[Ready], poses: FloatArray, reach_mm: float) -> Marks:
+    """Markers of every pair of sides that lie within ``reach_mm`` of each other."""
+    found = []
+    for i, j in combinations(range(len(ready)), 2):
+        one, other = ready[i].markers, ready[j].markers
+        pairs = partners(moved(inverse(poses[j]) @ poses[i], one), other, reach_mm)
+        if len(pairs):
+            found.append((i, j, one[pairs[:, 0]], other[pairs[:, 1]]))
+    return found
+
+
+def judged(ready: Sequence[Ready], joint: Joint, marks: Marks = ()) -> Solution:
+    """The evidence for refined poses, every pair both ways."""
+    pairs = {}
+    for i, j in combinations(range(len(ready)), 2):
+        one, other = ready[i].seen, ready[j].seen
+        pose = inverse(joint.poses[j]) @ joint.poses[i]
+        pairs[i, j] = evidence(one, other, pose, samples=FINAL_SAMPLES, within=_within(ready, joint, i, j))
+    return Solution(joint, pairs, marks)
+
+
+def _within(ready: Sequence[Ready], joint: Joint, i: int, j: int) -> float:
+    """Largest height that is support: from the noise, or from what real scanners' systematic errors make of it."""
+    one, other = ready[i].seen.side, ready[j].seen.side
+    return max(tolerance(one, other), min(3.5 * joint.residual_mm, 0.4 * max(one.cell, other.cell)))
+
+
+def linked_overlap(solution: Solution, count: int) -> tuple[float, tuple[int, int]]:
+    """The least overlap that is needed to hang all sides together, and the pair it belongs to.
+
+    The smallest link of the maximum spanning tree over the pairs' overlaps.
+    """
+    group = list(range(count))
+    least, where = 1.0, (0, min(1, count - 1))
+    for pair in sorted(solution.pairs, key=lambda pair: -solution.pairs[pair].overlap):
+        i, j = (group[k] for k in pair)
+        if i == j:
+            continue
+        group = [i if g == j else g for g in group]
+        least, where = solution.pairs[pair].overlap, pair
+    return min(least, 1.0), where
+
+
+def deviations_mm(solution: Solution, ready: Sequence[Ready]) -> FloatArray:
+    """(n,) predicted standard deviation of each side's pose against the first, as motion of its points, mm."""
+    joint, count = solution.joint, len(ready)
+    free = joint.matrix[6:, 6:]
+    values, vectors = np.linalg.eigh(free)
+    floor = 1e-12 * max(float(values[-1]), 1e-300)
+    covariance = (vectors / np.maximum(values, floor)) @ vectors.T * joint.residual_mm**2
+    out = np.zeros(count)
+    for k in range(1, count):
+        block = covariance[6 * k - 6 : 6 * k, 6 * k - 6 : 6 * k]
+        rows = _motion_rows(moved(joint.poses[k], ready[k].seen.side.points[::25]), joint)
+        out[k] = CORRELATED * np.sqrt(np.einsum("nij,jk,nik->n", rows, block, rows).mean())
+    return out
+
+
+def _motion_rows(points: FloatArray, joint: Joint) -> FloatArray:
+    """(n, 3, 6) motion of points under a small turn and slide in the joint's units."""
+    local = (points - joint.centre) / joint.length
+    rows = np.zeros((len(points), 3, 6))
+    x, y, z = local.T
+    rows[:, 0, 1], rows[:, 0, 2] = z, -y
+    rows[:, 1, 0], rows[:, 1, 2] = -z, x
+    rows[:, 2, 0], rows[:, 2, 1] = y, -x
+    rows[:, :, 3:] = np.eye(3)
+    return rows
+
+
+def slides(
+    solution: Solution, ready: Sequence[Ready], mark_noise_mm: float = 0.3, most: int = 3
+) -> list[tuple[int, Motion | None, float]]:
+    """Sides that stay where they are pushed, along the weakest motions of the whole.
+
+    Returns
+    -------
+    For each motion that is not resisted: the side that moves most, the motion in words, the share that stayed.
+    """
+    joint, count = solution.joint, len(ready)
+    trees = [one.seen.tree for one in ready]
+    _, vectors = np.linalg.eigh(joint.matrix[6:, 6:])
+    found = []
+    for k in range(min(most, vectors.shape[1])):
+        direction = np.concatenate([np.zeros(6), vectors[:, k]]).reshape(count, 6)
+        stays, mover = [], 0
+        for sign in (1.0, -1.0):
+            pushed = _pushed(joint, direction * sign, ready, PUSH * joint.residual_mm)
+            back = refined(
+                trees, pushed, samples=1_000, rounds=BACK_ROUNDS, marks=solution.marks, mark_noise_mm=mark_noise_mm
+            )
+            gone = np.array([_apart(pushed[i], joint.poses[i], ready[i]) for i in range(count)])
+            left = np.array([_apart(back.poses[i], joint.poses[i], ready[i]) for i in range(count)])
+            mover = int(np.argmax(gone))
+            stays.append(left[mover] / max(gone[mover], 1e-12))
+        if min(stays) > STAYED:
+            found.append((mover, _motion_of(solution, ready, mover), float(min(stays))))
+    return found
+
+
+def _pushed(joint: Joint, direction: FloatArray, ready: Sequence[Ready], far: float) -> FloatArray:
+    """Poses moved along a direction (n, 6) until the side that moves most has moved by ``far`` on average."""
+    reach = max(
+        float(
+            np.linalg.norm(
+                _motion_rows(moved(joint.poses[k], one.seen.side.points[::50]), joint) @ direction[k], axis=1
+            ).mean()
+        )
+        for k, one in enumerate(ready)
+    )
+    about, back = rigid(np.eye(3), joint.centre), rigid(np.eye(3), -joint.centre)
+    twists = direction * far / max(reach, 1e-12)
+    twists[:, :3] /= joint.length
+    return np.array([about @ twisted(twist) @ back @ pose for twist, pose in zip(twists, joint.poses, strict=True)])
+
+
+def _apart(one: FloatArray, other: FloatArray, ready: Ready) -> float:
+    points = ready.seen.side.points[::50]
+    return float(np.linalg.norm(moved(one, points) - moved(other, points), axis=1).mean())
+
+
+def held(solution: Solution, ready: Sequence[Ready], k: int) -> Constraint | None:
+    """What the surface that side ``k`` has in common with the others holds; None when there is too little."""
+    side, points, normals = ready[k].seen.side, [], []
+    for j, other in enumerate(ready):
+        if j == k:
+            continue
+        pose = inverse(solution.poses[j]) @ solution.poses[k]
+        within = _within(ready, solution.joint, k, j)
+        state = relation(moved(pose, side.points), side.normals @ pose[:3, :3].T, side.plain, other.seen, within)
+        points.append(side.points[state.support])
+        normals.append(side.normals[state.support])
+    common = np.concatenate(points)
+    return constraint(common, np.concatenate(normals)) if len(common) > 50 else None
+
+
+def _motion_of(solution: Solution, ready: Sequence[Ready], k: int) -> Motion | None:
+    common = held(solution, ready, k)
+    if common is None:
+        return None
+    motions = common.motions(below=0.05)
+    return motions[0] if motions else None
+
+
+def rivals(best: Solution, others: Sequence[Solution], ready: Sequence[Ready]) -> list[Solution]:
+    """The others that explain the sides about as well: as much support, no more against them, no rougher fit."""
+    found = [other for other in others if not _worse(best, other, ready)]
+    return sorted(found, key=lambda other: -other.score)
+
+
+def _worse(best: Solution, other: Solution, ready: Sequence[Ready]) -> bool:
+    """Whether another set of poses is clearly worse, judged on the pairs in which it differs."""
+    changed = [pair for pair in best.pairs if _moved(best.poses, other.poses, pair, ready)]
+    if not changed:
+        return False
+    now, then = (sum((each.pairs[pair] for pair in changed), Evidence()) for each in (best, other))
+    if then.support < 0.75 * now.support:
+        return True
+    # Four standard deviations of the difference of two counts, and never on a handful of samples.
+    if then.against - now.against > max(12.0, 4.0 * np.sqrt(now.against + then.against + 1.0)):
+        return True
+    if then.support > 500 and then.squares / then.support > ROUGHER * now.squares / max(now.support, 1):
+        return True
+    return best.marked >= 2 and best.marked - other.marked >= 2 and other.marked < 0.67 * best.marked
+
+
+def _moved(one: FloatArray, other: FloatArray, pair: tuple[int, int], ready: Sequence[Ready]) -> bool:
+    i, j = pair
+    side = ready[i].seen.side
+    first, second = inverse(one[j]) @ one[i], inverse(other[j]) @ other[i]
+    angle, way = differences(first[None], second, side.centre)
+    return bool(angle[0] > np.deg2rad(2.0) or way[0] > 0.01 * side.size)

@@ -1,0 +1,125 @@
+"""What a capture says of empty space: where it looked through, on its way to the surface behind.
+
+The captures are fused from many looks, and nobody kept from where. But a surface that was measured was seen from
+somewhere in front of it. So a capture is drawn as depth pictures from directions all around; a picture is believed
+where the foremost surface faces the viewer, and a direction as a whole when nearly all of its foremost surface does
+(from below, an open shell shows its inside: nobody looked from there). A place is seen through when most believed
+directions that could see it show a surface behind it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import maximum_filter
+
+from pipeline.geometry.alignment.side import Side
+from pipeline.part import BoolArray, FloatArray
+
+DIRECTIONS = 64
+PIXEL_CELLS = 1.6
+FACING = 0.2
+"""Cosine under which a surface counts as facing a viewer."""
+BELIEVED_SHARE = 0.80
+"""A direction is believed when at least this share of its foremost surface faces the viewer."""
+SLACK_CELLS = 2.0
+"""A surface is behind a place when it is farther than this many cells; nearer is for the residuals to judge."""
+
+
+@dataclass(frozen=True, eq=False)
+class Pictures:
+    """Depth pictures of one side.
+
+    Attributes
+    ----------
+    views : (d, 3) unit vectors towards the viewer, believed directions only
+    across : (d, 2, 3) the pictures' axes
+    depth : (d, w, w) foremost surface along the view, millimetres; -inf where the picture is empty or not believed
+    blocked : (d, w, w) the same with what is not believed counted too
+    corner : (d, 2) coordinates of the pictures' first pixel
+    pixel : size of a pixel, millimetres
+    slack : from ``SLACK_CELLS``, millimetres
+    """
+
+    views: FloatArray
+    across: FloatArray
+    depth: FloatArray
+    blocked: FloatArray
+    corner: FloatArray
+    pixel: float
+    slack: float
+
+    def judge(self, points: FloatArray, normals: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """How places (n, 3) with outward normals (n, 3) look to this side, both in its frame.
+
+        Returns
+        -------
+        through : (n,) share of the believed directions facing the place that see a surface behind it
+        bare : (n,) share of them that see nothing at all there, in front or behind
+        """
+        through, bare, facing = (np.zeros(len(points)) for _ in range(3))
+        wide = self.depth.shape[1]
+        for k, view in enumerate(self.views):
+            towards = normals @ view > FACING
+            spot = np.floor((points @ self.across[k].T - self.corner[k]) / self.pixel).astype(np.int64)
+            inside = ((spot >= 0) & (spot < wide)).all(axis=1)
+            spot = np.clip(spot, 0, wide - 1)
+            depth = np.where(inside, self.depth[k][spot[:, 0], spot[:, 1]], -np.inf)
+            blocked = np.where(inside, self.blocked[k][spot[:, 0], spot[:, 1]], -np.inf)
+            height = points @ view
+            facing += towards
+            through += towards & np.isfinite(depth) & (height > np.maximum(depth, blocked) + self.slack)
+            bare += towards & ~np.isfinite(blocked)
+        seen = np.maximum(facing, 1.0)
+        return through / seen, bare / seen
+
+
+def pictures(side: Side) -> Pictures:
+    """Draw a side from all around."""
+    views = _around()
+    across = np.linalg.svd(views[:, None, :])[2][:, 1:, :]
+    pixel = PIXEL_CELLS * side.cell
+    flat = np.einsum("dki,ni->dnk", across, side.points)
+    corner = flat.min(axis=1) - 2 * pixel
+    wide = int(np.ceil((flat.max(axis=1) - corner).max() / pixel)) + 3
+    depth, blocked = np.full((2, len(views), wide, wide), -np.inf)
+    believed = np.zeros(len(views), bool)
+    for k, view in enumerate(views):
+        spot = np.floor((flat[k] - corner[k]) / pixel).astype(np.int64)
+        cell = spot[:, 0] * wide + spot[:, 1]
+        height = side.points @ view
+        order = np.argsort(height, kind="stable")
+        foremost = np.full(wide * wide, -1)
+        foremost[cell[order]] = order
+        filled = np.flatnonzero(foremost >= 0)
+        first = foremost[filled]
+        faces = side.normals[first] @ view > 0.0
+        believed[k] = faces.mean() > BELIEVED_SHARE
+        picture, behind = depth[k].reshape(-1), blocked[k].reshape(-1)
+        seen = side.normals[first] @ view > FACING
+        picture[filled[seen]] = height[first[seen]]
+        behind[filled] = height[first]
+        blocked[k] = maximum_filter(blocked[k], size=3)
+    return Pictures(
+        views[believed],
+        across[believed],
+        depth[believed],
+        blocked[believed],
+        corner[believed],
+        pixel,
+        SLACK_CELLS * side.cell,
+    )
+
+
+def seen_through(judged: tuple[FloatArray, FloatArray]) -> BoolArray:
+    """(n,) places that a side looked through."""
+    return np.asarray(judged[0] > 0.5, np.bool_)
+
+
+def _around() -> FloatArray:
+    step = np.arange(DIRECTIONS) + 0.5
+    height = 1 - 2 * step / DIRECTIONS
+    turn = step * np.pi * (3 - np.sqrt(5))
+    flat = np.sqrt(1 - height**2)
+    return np.stack([flat * np.cos(turn), flat * np.sin(turn), height], axis=1)

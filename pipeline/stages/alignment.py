@@ -1,0 +1,199 @@
+"""``alignment``: all captures of a part in one frame, or an honest no."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from types import MappingProxyType
+from typing import ClassVar, Literal
+
+import numpy as np
+from pydantic import Field
+
+from pipeline.errors import Outcome
+from pipeline.geometry.alignment.explain import misfit, odd_size, symmetry_words
+from pipeline.geometry.alignment.graph import Ready
+from pipeline.geometry.alignment.solve import FEWEST_POINTS, Found, aligned, prepared, verified
+from pipeline.part import Capture, Form, Part
+from pipeline.stage import Measure, Stage, StageContext
+
+MARKERS = (
+    "Stick at least four markers on the part where neighbouring sides both see them, unevenly spaced and not in one "
+    "line, and scan again; or leave a helper object fixed to the part in all captures."
+)
+OVERLAP = "Scan one more side between them, so that neighbouring sides share at least a third of what they show."
+HOPELESS = 6.0
+"""More than this many times the allowed contradiction is said before anything else."""
+
+
+class Alignment(Stage):
+    """Finds where each capture belongs, from its surface and its markers, and says when that cannot be known."""
+
+    takes: ClassVar[Form] = "captures"
+    gives: ClassVar[Form] = "captures"
+    measures: ClassVar[Mapping[str, Measure]] = MappingProxyType(
+        {
+            "overlap_percent": Measure(
+                "percent",
+                "least share of the smaller side that a neighbour covers, of the links that hold all together",
+            ),
+            "contradiction_percent": Measure("percent", "largest share of a pair's common surface that does not fit"),
+            "rms_mm": Measure("mm", "root mean square distance between the surfaces of overlapping sides"),
+            "rms_to_noise_ratio": Measure("ratio", "spread of these distances over the captures' own noise"),
+            "closure_mm": Measure("mm", "largest disagreement between a pair aligned alone and within the whole"),
+            "runner_up_ratio": Measure("ratio", "score of the best other set of poses over that of the chosen one"),
+            "deviation_mm": Measure(
+                "mm", "largest predicted standard deviation of a side's pose, as motion of its points"
+            ),
+            "weakest_ratio": Measure("ratio", "least eigenvalue of the joint normal matrix over its largest"),
+            "markers_count": Measure("count", "markers that sides have in common"),
+        }
+    )
+
+    stage: Literal["alignment"] = "alignment"
+    least_overlap_percent: float = Field(15.0, gt=0, le=100)
+    """Neighbouring sides must share at least this much of the smaller one, else the part is to be scanned again."""
+    good_overlap_percent: float = Field(30.0, gt=0, le=100)
+    """Below this the overlap is called scant in a warning (common practice asks for 20 to 50, no source)."""
+    most_contradiction_percent: float = Field(1.5, gt=0, le=100)
+    """Largest share of common surface that may speak against the poses."""
+    marker_noise_mm: float = Field(0.3, gt=0)
+    """Standard deviation of the marker places in the ticket."""
+    most_rms_to_noise_ratio: float = Field(4.0, gt=0)
+    """A joint fit rougher than this many times the noise goes to review."""
+
+    def run(self, part: Part, context: StageContext) -> Part:
+        _refuse_scraps(part, context)
+        if len(part.captures) == 1:
+            return replace(part, aligned=True)
+        ready = prepared(part.captures)
+        found = self._search(part, ready, context)
+        self._record(found, context)
+        self._judge(part, found, context)
+        captures = [
+            replace(capture, part_from_capture=pose)
+            for capture, pose in zip(part.captures, found.best.poses, strict=True)
+        ]
+        return replace(part, captures=tuple(captures), aligned=True)
+
+    def _search(self, part: Part, ready: Sequence[Ready], context: StageContext) -> Found:
+        """The declared poses where they hold; else what the captures themselves say."""
+        if not part.aligned:
+            return aligned(ready, self.marker_noise_mm)
+        poses = np.array([capture.part_from_capture for capture in part.captures])
+        given = verified(ready, np.linalg.inv(poses[0]) @ poses, self.marker_noise_mm)
+        if 100 * given.best.contradiction <= 2 * self.most_contradiction_percent:
+            return given
+        context.doubt(
+            "not-in-one-frame",
+            f"The ticket says that the captures of {part.name} share one frame, but they contradict one another there; "
+            "they were aligned anew.",
+            "Look at the result; check how the captures were exported, or take `aligned` out of the ticket.",
+        )
+        return aligned(ready, self.marker_noise_mm)
+
+    def _record(self, found: Found, context: StageContext) -> None:
+        best = found.best
+        noise = max(max(one.seen.side.noise for one in found.ready), np.finfo(float).tiny)
+        context.measure("overlap_percent", 100 * found.overlap[0])
+        context.measure("contradiction_percent", 100 * best.contradiction)
+        context.measure("rms_mm", float(np.sqrt(best.squares)))
+        context.measure("rms_to_noise_ratio", min(best.joint.residual_mm / noise, 1e6))
+        context.measure("closure_mm", found.closure_mm())
+        context.measure("runner_up_ratio", found.runner_up)
+        context.measure("deviation_mm", min(float(found.deviation_mm.max()), 1e6))
+        context.measure("weakest_ratio", found.weakest_ratio())
+        context.measure("markers_count", best.marked)
+
+    def _judge(self, part: Part, found: Found, context: StageContext) -> None:
+        # A clear contradiction comes first; a slight one may be why a symmetric part looks firm, and is asked last.
+        if not part.aligned:
+            self._judge_overlap(part, found, context)
+        self._judge_contradiction(part, found, HOPELESS * self.most_contradiction_percent, context)
+        if not part.aligned:
+            self._judge_certainty(part, found, context)
+        self._judge_contradiction(part, found, self.most_contradiction_percent, context)
+        rough = found.best.joint.residual_mm
+        if rough > self.most_rms_to_noise_ratio * max(one.seen.side.noise for one in found.ready):
+            context.doubt(
+                "rough-fit",
+                f"The sides of {part.name} lie {rough:.2f} mm apart where they overlap, several times their own noise.",
+                "Look for a part that moved or bent while it was scanned, and for a scanner that needs calibration.",
+            )
+
+    def _judge_contradiction(self, part: Part, found: Found, most_percent: float, context: StageContext) -> None:
+        names = [capture.name for capture in part.captures]
+        i, j = max(found.best.pairs, key=lambda pair: found.best.pairs[pair].contradiction)
+        percent = 100 * found.best.pairs[i, j].contradiction
+        if percent > most_percent:
+            context.stop(
+                Outcome.RESCAN,
+                "sides-contradict",
+                f"{names[i]} and {names[j]} do not fit: {percent:.1f} percent of what they have in common lies where "
+                "the other shows something else.",
+                "Check that all captures are of this one part, that nothing on it moved and that the cleaning left "
+                "nothing else; then scan again.",
+                names[i],
+            )
+
+    def _judge_overlap(self, part: Part, found: Found, context: StageContext) -> None:
+        names = [capture.name for capture in part.captures]
+        share, (i, j) = found.overlap
+        if 100 * share < self.least_overlap_percent:
+            k, why, remedy = misfit(found.best, found.ready, self.least_overlap_percent / 100)
+            context.stop(Outcome.RESCAN, "sides-do-not-join", f"{names[k]} {why}", remedy or OVERLAP, names[k])
+        for (i, j), pair in found.best.pairs.items():
+            linked = 100 * pair.overlap
+            if self.least_overlap_percent <= linked < self.good_overlap_percent and len(names) == 2:
+                context.warn(f"{names[i]} and {names[j]} share only {linked:.0f} percent of their surface.")
+        if 100 * share < self.good_overlap_percent and len(names) > 2:
+            context.warn(f"One side hangs on the others by only {100 * share:.0f} percent of its surface.")
+
+    def _judge_certainty(self, part: Part, found: Found, context: StageContext) -> None:
+        names = [capture.name for capture in part.captures]
+        if found.slides:
+            side, motion, _ = found.slides[0]
+            how = motion.words if motion is not None else "can still move a little"
+            context.stop(
+                Outcome.RESCAN,
+                "sliding",
+                f"{names[side]} {how}: nothing in what the sides have in common holds it.",
+                MARKERS,
+                names[side],
+            )
+        if found.rivals:
+            context.stop(
+                Outcome.RESCAN,
+                "ambiguous",
+                f"The captures of {part.name} fit together equally well in more than one way: "
+                f"{symmetry_words(found, names)}.",
+                MARKERS,
+            )
+
+
+def _refuse_scraps(part: Part, context: StageContext) -> None:
+    for capture in part.captures:
+        if len(capture.points) < (FEWEST_POINTS if len(part.captures) > 1 else 1):
+            context.stop(
+                Outcome.RESCAN,
+                "no-points",
+                f"{capture.name} has only {len(capture.points)} points left to align.",
+                "Look at what the cleaning removed, or scan this side again.",
+                capture.name,
+            )
+    odd = odd_size([_extent(capture) for capture in part.captures])
+    if odd is not None and not part.aligned:
+        index, times, unit = odd
+        context.stop(
+            Outcome.RESCAN,
+            "sizes-differ",
+            f"{part.captures[index].name} is {times} the size of the other captures{unit}.",
+            "Export all captures of a part in the same unit.",
+            part.captures[index].name,
+        )
+
+
+def _extent(capture: Capture) -> float:
+    """Size of what a capture shows, strays left out, millimetres."""
+    low, high = np.percentile(capture.points, (2, 98), axis=0)
+    return float(np.linalg.norm(high - low))
