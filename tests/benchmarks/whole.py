@@ -50,7 +50,7 @@ def make(folder: Path, fitting: str, points: int) -> None:
     sides = ("top", "bottom", "left")
     job = folder / "job"
     job.mkdir(parents=True)
-    scene = Scene(truth, riser="block")
+    scene = Scene(part=truth, riser="block")
     for simulated in scan_sides(scene, sides, points=points // 3, noise_mm=0.05, seed=3, aligned=True):
         capture = simulated.capture
         write_points(job / capture.name, capture.points, normals=capture.normals)
