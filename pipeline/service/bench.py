@@ -179,7 +179,7 @@ class Bench:
     def _conclude(self, entry: Entry, staging: Path, manifest: Manifest | None) -> Turn:
         if manifest is None:
             self._put_back(entry)
-            return Turn("stopped", entry.job, "put back; no attempt was spent")
+            return Turn("stopped", entry.job, "put back; no attempt was spent", FAULT_WAIT_S)
         if entry.content is not None and content_hash_of(self.site.raw / entry.job) != entry.content:
             self._put_back(entry, State.CLAIMED)
             return Turn("later", entry.job, "its captures changed while it was worked; it begins anew", FAULT_WAIT_S)

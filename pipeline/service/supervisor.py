@@ -137,6 +137,7 @@ class Supervisor:
         self._collect(now)
         if not self.stopping:
             self.lookout.start(now, set(self._slots))
+            self.lookout.collect()
             self._fill_slots(now)
         self.chores.start(now, idle=self._idle(now), ending=self.stopping)
         self._write_health(now)
@@ -235,7 +236,7 @@ class Supervisor:
         if turn.kind == "left" and known is not None:
             self.lookout.waiting.hold(known, until, turn.text)
             self.lookout.hinted = True
-        if turn.kind == "later":
+        if turn.kind in ("later", "stopped"):
             self._cooling[turn.job] = (until, turn.text)
         if turn.kind in ("done", "known"):
             self._faults.pop(turn.job, None)
