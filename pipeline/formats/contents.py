@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -32,7 +33,13 @@ class Contents:
     unit: Unit | None = None
 
 
-def checked(contents: Contents, source: Source) -> Contents:
+def contents_of(source: Source, reader: Callable[[Source], Contents]) -> Contents:
+    """What a reader finds in a file, checked."""
+    with np.errstate(all="ignore"):  # numbers that a type cannot hold are found by the checks
+        return _checked(reader(source), source)
+
+
+def _checked(contents: Contents, source: Source) -> Contents:
     """The contents when every number in them can be used.
 
     Normals are brought to unit length; when one has no direction, all are dropped (they are estimated anew
@@ -60,16 +67,15 @@ def checked(contents: Contents, source: Source) -> Contents:
             text = f"triangle {row + 1} names point {faces[row].tolist()} (from 0), there are {len(points)} points"
             raise source.error(text)
         contents = replace(contents, faces=faces.astype(np.int32, copy=False))
-    return replace(contents, normals=unit_normals(contents.normals))
+    return replace(contents, normals=_unit_normals(contents.normals))
 
 
-def unit_normals(normals: AnyArray | None) -> NormalArray | None:
+def _unit_normals(normals: AnyArray | None) -> NormalArray | None:
     """(n, 3) normals at unit length, or None when any has no direction."""
     if normals is None:
         return None
     wide = normals.astype(np.float32, copy=False)
-    with np.errstate(over="ignore", invalid="ignore"):
-        length = np.sqrt(np.einsum("ij,ij->i", wide, wide))
+    length = np.sqrt(np.einsum("ij,ij->i", wide, wide))
     if not (np.isfinite(length) & (length > 1e-6)).all():
         return None
     unit: NormalArray = wide / length[:, None]

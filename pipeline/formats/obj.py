@@ -32,7 +32,11 @@ def read(source: Source) -> Contents:
         faces, corners = None, None
     else:
         known = np.cumsum(kinds == b"v")[kinds == b"f"]  # points defined before each face
-        corners = _resolved(_component(face_lines, 0), known, source)
+        points_of = _component(face_lines, 0)
+        if not np.array_equal(points_of.counts, face_lines.counts):
+            row = int(np.argmax(points_of.counts != face_lines.counts))
+            raise source.error("a corner names no point", line=int(face_lines.numbers[row]))
+        corners = _resolved(points_of, known, source)
         faces, _ = fan(face_lines.counts, corners)
     normals = _normals(lines, kinds, face_lines, corners, len(points), source)
     return Contents(points=points, normals=normals, colours=colours, faces=faces)

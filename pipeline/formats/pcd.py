@@ -170,8 +170,7 @@ def _starts(sizes: list[int]) -> list[int]:
 def _stacked(columns: dict[str, AnyArray], names: tuple[str, ...], dtype: type) -> AnyArray | None:
     if not all(name in columns for name in names):
         return None
-    with np.errstate(over="ignore"):
-        return np.column_stack([columns[name] for name in names]).astype(dtype)
+    return np.column_stack([columns[name] for name in names]).astype(dtype)
 
 
 def _colours(columns: dict[str, AnyArray], source: Source) -> AnyArray | None:

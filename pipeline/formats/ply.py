@@ -40,9 +40,8 @@ def _columns(columns: Columns, names: tuple[str, ...], dtype: type | None = None
     if len(arrays) != len(names):
         return None
     table = np.empty((len(arrays[0]), len(names)), dtype or arrays[0].dtype)
-    with np.errstate(over="ignore"):  # a double that no float holds is found out later, as infinite
-        for k, values in enumerate(arrays):
-            table[:, k] = values
+    for k, values in enumerate(arrays):
+        table[:, k] = values
     return table
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from pipeline.errors import CaptureError
 from pipeline.formats import obj, pcd, ply, stl, text
-from pipeline.formats.contents import LARGEST, Contents, checked
+from pipeline.formats.contents import LARGEST, Contents, contents_of
 from pipeline.formats.source import ReadLimits, Source, opened, printable
 from pipeline.part import Capture
 
@@ -46,7 +46,7 @@ def read_capture(path: Path, *, mm_per_unit: float = 1.0, limits: ReadLimits | N
         kinds = " ".join(sorted(CAPTURE_SUFFIXES))
         raise CaptureError(f"{printable(path.name)}: is of no known format.", f"Export it as one of: {kinds}.")
     with opened(path, limits or ReadLimits()) as source:
-        contents = checked(reader(source), source)
+        contents = contents_of(source, reader)
         points = contents.points if mm_per_unit == 1.0 else contents.points * mm_per_unit
         if abs(points).max() > LARGEST:
             raise source.error("the points lie absurdly far away", remedy="Check the unit in the ticket.")

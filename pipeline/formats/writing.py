@@ -13,7 +13,7 @@ import numpy as np
 
 from pipeline.errors import CaptureError, DeliverableError
 from pipeline.formats import gltf, obj, ply, stl, threemf
-from pipeline.formats.contents import AnyArray, Contents, checked
+from pipeline.formats.contents import AnyArray, Contents, contents_of
 from pipeline.formats.source import ReadLimits, Source, opened
 from pipeline.part import MM_PER_UNIT, ColourArray, Deliverable, FloatArray, Mesh, NormalArray, Unit
 from pipeline.storage import sha256_of, sync_folder
@@ -80,7 +80,7 @@ def read_mesh(path: Path, *, format: str, unit: Unit) -> Mesh:
         When it is damaged or not of that format.
     """
     with opened(path, _NO_LIMITS) as source:
-        contents = checked(READERS[format](source), source)
+        contents = contents_of(source, READERS[format])
         if contents.faces is None:
             raise source.error("there are no triangles in it")
         if contents.unit not in (None, unit):
@@ -143,7 +143,7 @@ def _write(staged: Path, data: bytes) -> None:
 def _read(staged: Path, format: MeshFormat, path: Path) -> Contents:
     try:
         with opened(staged, _NO_LIMITS) as source:
-            return checked(READERS[format](source), replace(source, name=path.name))
+            return contents_of(replace(source, name=path.name), READERS[format])
     except CaptureError as error:
         raise DeliverableError(f"{path.name} did not read back: {error.text}", _REPORT) from error
 

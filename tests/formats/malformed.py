@@ -235,6 +235,7 @@ BROKEN: dict[str, bytes] = {
     "zero.obj": obj(faces="f 0 1 2\n"),
     "negative_out_of_range.obj": obj(faces="f -401 -1 -2\n"),
     "two_corners.obj": obj(faces="f 1 2\n"),
+    "corner_without_point.obj": obj(faces="f /1 2/2 3/3 4/4\n"),
     "fraction.obj": obj(faces="f 1.5 2 3\n"),
     "short_point.obj": obj(points=rows(POINTS, start="v ") + "v 1.0 2.0\n"),
     "word.obj": obj(points=rows(POINTS, start="v ") + "v 1.0 two 3.0\n"),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import random
 import resource
 import subprocess
 import sys
@@ -11,9 +12,11 @@ from pathlib import Path
 import malformed
 import pytest
 
-from pipeline.formats import CAPTURE_SUFFIXES
+from pipeline.errors import CaptureError
+from pipeline.formats import CAPTURE_SUFFIXES, read_capture
 
 SECONDS, MIB = 5.0, 200.0
+ENOUGH = 1_500
 ADDRESS_SPACE = 3 * 1024**3
 
 
@@ -95,6 +98,30 @@ def test_a_reason_says_where_it_is(broken: dict[str, dict[str, object]]) -> None
     }.items():
         for word in words:
             assert word in str(broken[name]["text"]), broken[name]["text"]
+
+
+@pytest.mark.filterwarnings("error")
+def test_no_accident_to_a_sound_file_makes_anything_but_a_capture_or_a_reason(tmp_path: Path) -> None:
+    """Bytes changed, lost, put in between, the end cut off; the same accidents each time."""
+    rng = random.Random(1)
+    odd = [b"9", b"-", b" ", b"\n", b"0", b"1e9", b"nan ", b",", b";", b"/", b"\xff" * 4, b"\0", b"999999999"]
+    reasons = []
+    for _ in range(ENOUGH):
+        name = rng.choice(list(malformed.SOUND))
+        data = bytearray(malformed.SOUND[name])
+        for _ in range(rng.choice([1, 1, 2, 5])):
+            at = rng.randrange(rng.choice([len(data), min(len(data), 300)]))
+            width, put = rng.choice([(1, rng.randbytes(1)), (rng.choice([1, 4, 30]), b""), (0, rng.choice(odd))])
+            data[at : at + width] = put
+        if rng.random() < 0.2:
+            del data[rng.randrange(1, len(data)) :]
+        (tmp_path / name).write_bytes(data)
+        try:
+            assert len(read_capture(tmp_path / name).points)
+        except CaptureError as error:
+            reasons.append(str(error))
+    assert all(reason.isprintable() for reason in reasons)
+    assert ENOUGH / 2 < len(reasons) < ENOUGH
 
 
 @pytest.mark.parametrize("package", ["stl-models", "assimp-testmodels"])
