@@ -26,6 +26,8 @@ GAP_NEIGHBOURS = 6
 FLAT = 0.1
 """How far a face may curve away within a neighbourhood, in parts of the sample length."""
 FEWEST_FACES = 12
+REACH = 0.75
+"""Standard deviation of the weight by distance when vertices are put onto the points, in cells."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,10 +46,13 @@ class Lengths:
     cell: float
     support: float
 
-    @property
-    def sample(self) -> float:
-        """Edge of the cube in which points are averaged: three quarters of a grid cell."""
-        return 0.75 * self.cell
+    def sample(self, *, normals: bool) -> float:
+        """Edge of the cube in which points are averaged.
+
+        So that a wall of one and a half cells never has both its faces in one cube; where there are no normals
+        yet, also small enough that they can be told from the nearest neighbours on one face of it.
+        """
+        return (0.6 if normals else 0.5) * self.cell
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -95,7 +100,7 @@ def fused(pool: Pool, wanted: Wanted) -> tuple[Lengths, Fused | None]:
     if lengths.spacing == 0:
         return lengths, None
     given = pool.normals is not None and consistent(pool.points, pool.normals, tree)
-    cloud = thinned(pool.points, pool.normals if given else None, pool.colours, lengths.sample)
+    cloud = thinned(pool.points, pool.normals if given else None, pool.colours, lengths.sample(normals=given))
     tree = cKDTree(cloud.points)
     apart = 0.0
     origin = cloud.points.mean(axis=0)
@@ -119,17 +124,18 @@ def _evidence(cloud: Cloud, tree: cKDTree, origin: FloatArray, lengths: Lengths)
     ring = max(1, min(GAP_NEIGHBOURS, distance.shape[1] - 1))
     gap = (distance[:, min(ring, distance.shape[1] - 1)] * np.sqrt(np.pi / ring)).astype(np.float32)
     weight = cloud.weight.astype(np.float32)
+    reach = lengths.sample(normals=cloud.normals is not None)
     points = columns(cloud.points - origin)
     if cloud.normals is not None:
         normals, sure = columns(cloud.normals), 1.0
     else:
-        thickness = FLAT * lengths.sample + 2 * lengths.noise
+        thickness = FLAT * reach + 2 * lengths.noise
         normals = principal_normals(points, weight, neighbours, thickness)
         normals = settled_normals(points, normals, weight, neighbours, thickness)
         directions, sure = oriented(cloud.points, rows(normals), neighbours)
         normals = columns(directions)
-    normals = filtered_normals(points, normals, weight, neighbours, lengths.sample)
-    points, _ = projected(points, normals, points, normals, weight, neighbours, lengths.sample)
+    normals = filtered_normals(points, normals, weight, neighbours, reach)
+    points, _ = projected(points, normals, points, normals, weight, neighbours, reach)
     return Evidence(points, normals, weight, neighbours, gap), sure
 
 
@@ -140,7 +146,7 @@ def _surface(
     rough, quads, middles = contour(distance_field(rows(data.points), rows(data.normals), lengths.cell))
     around = nearest(cKDTree(rows(data.points)), rough, 1)[1][:, 0]
     facing = facing_of(rough, quads)
-    surface = refined(columns(rough), facing, columns(middles), lengths.cell, data, around, lengths.sample)
+    surface = refined(columns(rough), facing, columns(middles), lengths.cell, data, around, REACH * lengths.cell)
     vertices = rows(surface.vertices) + origin
     faces = split_quads(vertices, quads, surface.sharp)
     supported = supported_vertices(surface, faces, facing, data, around, lengths.support)[faces].all(axis=1)

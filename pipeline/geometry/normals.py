@@ -22,8 +22,8 @@ BESIDE = 2.0
 """How far off a face a point may lie and still belong to it, in thicknesses: means across an edge lie inside it."""
 CLEARLY = 1.05
 """Another plane must hold this much more than a point's own."""
-DIRECTIONS = 60
-VOTERS = 60_000
+DIRECTIONS = 26
+RING = 6
 
 
 def consistent(points: FloatArray, normals: NormalArray, tree: cKDTree) -> bool:
@@ -128,7 +128,9 @@ def oriented(points: FloatArray, normals: FloatArray, neighbours: IndexArray) ->
     """
     signed = normals * propagated_signs(points, normals, neighbours)[:, None]
     pieces, label = _pieces(neighbours)
-    votes, cast = _votes(points, signed)
+    ring = neighbours[:, min(RING, neighbours.shape[1] - 1)]
+    spacing = float(np.median(np.linalg.norm(points[ring] - points, axis=1))) * np.sqrt(np.pi / RING)
+    votes, cast = _votes(points, signed, max(spacing, np.finfo(float).tiny))
     vote = np.bincount(label, weights=votes, minlength=pieces)
     total = np.bincount(label, weights=cast, minlength=pieces)
     turn = np.where(vote < 0, -1.0, 1.0)
@@ -188,30 +190,25 @@ def _pieces(neighbours: IndexArray) -> tuple[int, IndexArray]:
     )
 
 
-def _votes(points: FloatArray, normals: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _votes(points: FloatArray, normals: FloatArray, spacing: float) -> tuple[FloatArray, FloatArray]:
     """(n,) sum of the cosines under which each point is seen from around, and of their absolute values.
 
-    A point is seen from a direction when no other lies clearly before it in the same pixel.
+    A point is seen from a direction when no other lies more than ``spacing`` before it in the same pixel of two
+    spacings; so the face of a thin wall hides the other.
     """
     votes, cast = np.zeros(len(points)), np.zeros(len(points))
-    chosen = np.arange(len(points))
-    if len(points) > VOTERS:
-        chosen = np.sort(np.random.default_rng(0).choice(len(points), VOTERS, replace=False))
-    some = points[chosen] - points[chosen].mean(axis=0)
-    area = np.prod(np.maximum(np.ptp(some, axis=0), 1e-9)) ** (2 / 3) * 6
-    pixel = 2.5 * np.sqrt(area / len(chosen))
+    middle = points - points.mean(axis=0)
     for view in _directions():
         across = np.linalg.svd(view[None])[2][1:]
-        cell = np.floor(some @ across.T / pixel).astype(np.int64)
+        cell = np.floor(middle @ across.T / (2 * spacing)).astype(np.int64)
         cell -= cell.min(axis=0)
-        key = cell[:, 0] * (cell[:, 1].max() + 1) + cell[:, 1]
-        depth = some @ view
+        key = np.unique(cell[:, 0] * (cell[:, 1].max() + 1) + cell[:, 1], return_inverse=True)[1]
+        depth = middle @ view
         front = np.full(int(key.max()) + 1, -np.inf)
         np.maximum.at(front, key, depth)
-        seen = depth > front[key] - 2 * pixel
-        cosine = normals[chosen[seen]] @ view
-        votes[chosen[seen]] += cosine
-        cast[chosen[seen]] += np.abs(cosine)
+        cosine = np.where(depth > front[key] - spacing, normals @ view, 0.0)
+        votes += cosine
+        cast += np.abs(cosine)
     return votes, cast
 
 
