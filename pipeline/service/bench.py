@@ -49,7 +49,8 @@ class Turn:
     kind : ``done`` it has its result; ``known`` it was worked before; ``later`` it waits for ``wait_s``;
         ``stopped`` it was put back because the service ends; ``left`` it stays in the inbox
     text : why, for people
-    fault : what kept it from being worked that is no fault of the job
+    fault : what kept it from being worked that is no fault of the job: no disk, a failing call, or that the same
+        is being worked under another name
     """
 
     kind: Literal["done", "known", "later", "stopped", "left"]
@@ -58,7 +59,11 @@ class Turn:
     wait_s: float = 0.0
     manifest: Manifest | None = None
     place: Path | None = None
-    fault: Literal["", "disk", "error"] = ""
+    fault: Literal["", "disk", "error", "twin"] = ""
+
+
+class _Twin(Exception):
+    """The same captures and recipe are in the queue already, under another name."""
 
 
 class Bench:
@@ -109,6 +114,8 @@ class Bench:
             if entry.state is State.KNOWN:
                 return Turn("known", entry.job, f"the same as {entry.same_as}, which was worked before")
             return self._attempt(entry, rejection)
+        except _Twin as twin:
+            return Turn("later", entry.job, str(twin), FAULT_WAIT_S, fault="twin")
         except Overtaken as late:
             return Turn("later", entry.job, str(late), FAULT_WAIT_S)
         except (OSError, sqlite3.Error, NightmillError) as error:
@@ -129,10 +136,15 @@ class Bench:
         except NightmillError as error:
             return entry, Reason(Outcome.FAILED, error.code, error.text, error.remedy)
         identity = identity_of(content, recipe_record(recipe).sha256, pipeline.__version__)
-        same = None if entry.forced else self.journal.same_as(identity, entry.job)
-        if same is not None:
-            return self.journal.move(entry, State.KNOWN, content=content, identity=identity, same_as=same.job), None
-        return self.journal.move(entry, State.READY, content=content, identity=identity, recipe=str(file)), None
+        with self.entering:
+            same = None if entry.forced else self.journal.same_as(identity, entry.job)
+            if same is None:
+                entry = self.journal.move(entry, State.READY, content=content, identity=identity, recipe=str(file))
+            elif same.state is State.DONE:
+                entry = self.journal.move(entry, State.KNOWN, content=content, identity=identity, same_as=same.job)
+            else:
+                raise _Twin(f"the same as {same.job}, which is being worked; it waits for that")
+        return entry, None
 
     def _attempt(self, entry: Entry, rejection: Reason | None) -> Turn:
         entry = self.journal.move(entry, State.RUNNING, token=entry.token + 1, attempts=entry.attempts + 1)

@@ -162,9 +162,10 @@ class Journal:
         return self._select("WHERE finished >= ? ORDER BY finished, job", moment)
 
     def same_as(self, identity: str, job: str) -> Entry | None:
-        """Another job with the same captures, recipe and version whose result stands; a technical fault is none."""
+        """Another job with the same captures, recipe and version: done, or in the queue. A technical fault is none."""
         marks = ", ".join("?" * len(TECHNICAL_FAULTS))
-        where = f"WHERE identity = ? AND state = 'done' AND job <> ? AND coalesce(code, '') NOT IN ({marks})"
+        where = "WHERE identity = ? AND job <> ? AND (state IN ('ready', 'running') OR state = 'done'"
+        where += f" AND coalesce(code, '') NOT IN ({marks})) ORDER BY state"  # done comes first
         return next(iter(self._select(where, identity, job, *TECHNICAL_FAULTS)), None)
 
     def counts(self) -> dict[str, int]:

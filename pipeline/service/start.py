@@ -14,13 +14,15 @@ from typing import Literal
 from pipeline.errors import ConfigurationError, MachineError, Mistake, UsageError
 from pipeline.service.bench import Turn
 from pipeline.service.child import Leash
-from pipeline.service.clock import SystemClock
+from pipeline.service.clock import Clock, SystemClock
 from pipeline.service.engines import Engine
 from pipeline.service.engines.embedded import EmbeddedEngine
 from pipeline.service.limits import Allowance
 from pipeline.service.lock import only_one
+from pipeline.service.lookout import TriageLook
 from pipeline.service.recovery import open_journal, recover
 from pipeline.service.routing import check_recipes
+from pipeline.service.spawn import Spawn, in_thread
 from pipeline.service.supervisor import Supervisor
 from pipeline.service.triage import triage
 from pipeline.site import FOLDERS, SITE_FILE, Site
@@ -66,10 +68,13 @@ def service(
     engine: Engine | None = None,
     on_turn: Callable[[Turn], None] = lambda turn: None,
     on_step: Callable[[str, str, int, int], None] = lambda job, step, place, of: None,
+    clock: Clock | None = None,
+    spawn: Spawn = in_thread,
+    looks: TriageLook | None = None,
 ) -> Iterator[Supervisor]:
-    """A supervisor that holds the site, after everything was brought in order."""
+    """A supervisor that holds the site, after everything was brought in order. Tests give parts of their own."""
     check_site(site)
-    clock = SystemClock()
+    clock = clock or SystemClock()
     with only_one(site):
         journal, done = open_journal(site, clock)
         try:
@@ -78,10 +83,10 @@ def service(
                     log.warning(text)
             engine = engine or EmbeddedEngine(site.settings)
             leash = Leash()
-            one = Allowance.of_this_machine().shared(site.settings.workers)[0]
-            one = one.limited(gib=site.settings.memory_gib, minutes=None, threads=1)
-            looks = partial(triage, site, allowance=one, leash=leash)
-            supervisor = Supervisor(site, journal, engine, looks, mode=mode, on_turn=on_turn, on_step=on_step)
+            looks = looks or _looks(site, leash)
+            supervisor = Supervisor(
+                site, journal, engine, looks, mode=mode, clock=clock, spawn=spawn, on_turn=on_turn, on_step=on_step
+            )
             try:
                 yield supervisor
             finally:
@@ -89,6 +94,13 @@ def service(
                 engine.stop()
         finally:
             journal.close()
+
+
+def _looks(site: Site, leash: Leash) -> TriageLook:
+    one = Allowance.of_this_machine().shared(site.settings.workers)[0]
+    return partial(
+        triage, site, allowance=one.limited(gib=site.settings.memory_gib, minutes=None, threads=1), leash=leash
+    )
 
 
 def serve(supervisor: Supervisor) -> list[Turn]:

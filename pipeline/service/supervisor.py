@@ -6,6 +6,7 @@ import logging
 import os
 import platform
 import queue
+import sqlite3
 from collections.abc import Callable
 from concurrent.futures import Future
 from dataclasses import dataclass
@@ -33,6 +34,7 @@ HEALTH_EVERY_S = 15.0
 SHORTEST_SLEEP_S, LONGEST_SLEEP_S = 0.02, 15.0
 CLEAN_UP_S = 10.0
 MOST_FAULTS = 3
+MOST_FAILURES, AFTER_FAILURE_S = 60, 10.0
 _NEVER = float("inf")
 
 log = logging.getLogger("nightmill")
@@ -94,10 +96,12 @@ class Supervisor:
         self._slots: dict[str, tuple[Known | None, Future[Any]]] = {}
         self._cooling: dict[str, tuple[float, str]] = {}
         self._faults: dict[str, int] = {}
+        self._twins: set[str] = set()
         self._health: Future[Any] | None = None
         self._health_next = 0.0
         self._grace_until = _NEVER
         self._kill_asked = False
+        self._failures = 0
         self._started = timestamp(self.clock.now())
 
     # From other threads and signal handlers: a SimpleQueue is safe to use there, a lock or an Event is not.
@@ -118,8 +122,7 @@ class Supervisor:
         """Work until there is nothing left to do, or until stopped; what was finished, in ``run``."""
         tell_systemd("READY=1")
         try:
-            while not self.finished():
-                self._sleep(self.turn())
+            while self._guarded_turn():
                 tell_systemd("WATCHDOG=1")
             if self.mode == "run" and not self.stopping:
                 self.chores.tell_night(night_of(self.clock.now()))
@@ -130,6 +133,21 @@ class Supervisor:
                 self.lookout.hints.stop()
             self._try_health({**self.facts(), "state": "ended"})
         return self.turns
+
+    def _guarded_turn(self) -> bool:
+        """One turn and the sleep after it; False when the loop should end. A full disk does not end it."""
+        try:
+            if self.finished():
+                return False
+            self._sleep(self.turn())
+            self._failures = 0
+        except (OSError, sqlite3.Error) as error:
+            self._failures += 1
+            log.error("the site cannot be worked now: %s", error)
+            if self._failures >= MOST_FAILURES:
+                raise
+            self._sleep(AFTER_FAILURE_S)
+        return True
 
     def turn(self) -> float:
         """Do everything that is due; seconds until something may be due again."""
@@ -153,7 +171,7 @@ class Supervisor:
             return not (self._slots or self.chores.busy) or now > self._grace_until + CLEAN_UP_S
         if self.mode == "watch" or self._slots or self.lookout.busy or self.chores.busy:
             return False
-        cooling = any(until < _NEVER for until, _ in self._cooling.values())
+        cooling = any(until < _NEVER for job, (until, _) in self._cooling.items() if job not in self._twins)
         return not cooling and self._idle(now)
 
     def _idle(self, now: float) -> bool:
@@ -238,7 +256,12 @@ class Supervisor:
             self.lookout.hinted = True
         if turn.kind in ("later", "stopped"):
             self._cooling[turn.job] = (until, turn.text)
+        if turn.fault == "twin":
+            self._twins.add(turn.job)
         if turn.kind in ("done", "known"):
+            for twin in self._twins:  # what they wait for may have been this
+                self._cooling.pop(twin, None)
+            self._twins.clear()
             self._faults.pop(turn.job, None)
             self.chores.report_wanted = True
             if self.mode == "run":

@@ -176,6 +176,40 @@ def test_the_same_again_is_recognised_and_said(rig: Rig) -> None:
     assert (rig.site.raw / "another" / "a.ply").is_file()
 
 
+def test_the_same_under_two_names_at_once_is_worked_once(rig: Rig) -> None:
+    rig.engine.behaviour["a"] = lambda order: manifest_for(order, Outcome.FAILED if order.attempt < 3 else Outcome.ACCEPTED, "crash")
+    for name in ("a", "b"):
+        rig.drop(name, ready=True)
+    rig.go_on(rig.supervisor(), 500)
+    assert rig.engine.placed == [("a", 1), ("a", 2), ("a", 3)]
+    entry = rig.journal.get("b")
+    assert entry is not None
+    assert (entry.state, entry.same_as) == (State.KNOWN, "a")
+
+
+def test_run_ends_though_a_job_waits_for_one_that_cannot_be_worked(rig: Rig) -> None:
+    def no_disk(order):  # type: ignore[no-untyped-def]
+        raise OSError("input/output error")
+
+    rig.engine.behaviour["a"] = no_disk
+    for name in ("a", "b"):
+        rig.drop(name, ready=True)
+    supervisor = rig.supervisor("run")
+    for _ in range(300):
+        supervisor.turn()
+        rig.clock.pass_seconds(2)
+        if supervisor.finished():
+            break
+    assert supervisor.finished()
+    assert len(rig.engine.placed) == 3
+    rig.engine.behaviour.clear()
+    later = rig.supervisor("run")
+    while not later.finished():
+        later.turn()
+        rig.clock.pass_seconds(2)
+    assert sorted((turn.job, turn.kind) for turn in later.turns) == [("a", "done"), ("b", "known")]
+
+
 def test_a_technical_fault_does_not_make_a_job_known(rig: Rig) -> None:
     rig.engine.behaviour["tiller"] = lambda order: manifest_for(order, Outcome.FAILED, "crash")
     supervisor = rig.supervisor()
