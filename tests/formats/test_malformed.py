@@ -10,6 +10,7 @@ import sys
 from pathlib import Path
 
 import malformed
+import numpy as np
 import pytest
 
 from pipeline.errors import CaptureError
@@ -68,6 +69,16 @@ def test_every_broken_file_is_refused_in_one_line(broken: dict[str, dict[str, ob
 def test_each_takes_little_time_and_memory(broken: dict[str, dict[str, object]]) -> None:
     assert {name: told for name, told in broken.items() if float(str(told["seconds"])) > SECONDS} == {}
     assert max(float(str(told["grown_mib"])) for told in broken.values()) < MIB
+
+
+def test_memory_is_measured(tmp_path: Path) -> None:
+    """A sound file of many points must show, or the test above says nothing."""
+    points = np.random.default_rng(0).normal(size=(1_000_000, 3))
+    (tmp_path / "large.ply").write_bytes(
+        malformed.ply_header(n=len(points), faces=False) + points.astype("<f4").tobytes()
+    )
+    grown = float(str(read_in_child([tmp_path / "large.ply"])["large.ply"]["grown_mib"]))
+    assert 12e6 / 2**20 < grown < 120  # the file's 12 MB, 24 MB of doubles, and what checking them takes
 
 
 def test_sound_files_are_read_whole(folder: Path) -> None:
