@@ -107,7 +107,7 @@ def fused(pool: Pool, wanted: Wanted) -> tuple[Lengths, Fused | None]:
     data, sure = _evidence(cloud, tree, origin, lengths)
     if pool.owner[-1] > 0:
         apart = disagreement(pool.points, pool.owner, rows(data.normals), tree, 2 * lengths.cell)
-    mesh, unsupported, pieces, loops = _surface(cloud, data, origin, lengths, wanted.smallest_piece_percent)
+    mesh, unsupported, pieces, loops = _surface(cloud, tree, data, origin, lengths, wanted.smallest_piece_percent)
     return lengths, Fused(mesh, unsupported, pieces, loops, sure, given, apart)
 
 
@@ -140,11 +140,11 @@ def _evidence(cloud: Cloud, tree: cKDTree, origin: FloatArray, lengths: Lengths)
 
 
 def _surface(
-    cloud: Cloud, data: Evidence, origin: FloatArray, lengths: Lengths, smallest_piece_percent: float
+    cloud: Cloud, tree: cKDTree, data: Evidence, origin: FloatArray, lengths: Lengths, smallest_piece_percent: float
 ) -> tuple[Mesh, float, int, int]:
     """The mesh, the percentage of faces without support, and the numbers of pieces left out and of borders."""
     rough, quads, middles = contour(distance_field(rows(data.points), rows(data.normals), lengths.cell))
-    around = nearest(cKDTree(rows(data.points)), rough, 1)[1][:, 0]
+    around = nearest(tree, rough + origin, 1)[1][:, 0]
     facing = facing_of(rough, quads)
     surface = refined(columns(rough), facing, columns(middles), lengths.cell, data, around, REACH * lengths.cell)
     vertices = rows(surface.vertices) + origin

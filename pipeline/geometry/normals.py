@@ -9,7 +9,7 @@ from scipy.sparse.csgraph import breadth_first_order, connected_components, mini
 from scipy.spatial import cKDTree
 
 from pipeline.geometry.cloud import unit
-from pipeline.geometry.neighbours import Columns, dot, nearest, offsets, pieces
+from pipeline.geometry.neighbours import Columns, columns, dot, nearest, offsets, pieces
 from pipeline.part import FloatArray, IndexArray, NormalArray
 
 CHUNK = 65_536
@@ -22,7 +22,9 @@ BESIDE = 2.0
 """How far off a face a point may lie and still belong to it, in thicknesses: means across an edge lie inside it."""
 CLEARLY = 1.05
 """Another plane must hold this much more than a point's own."""
-DIRECTIONS = 26
+DIRECTIONS = 14
+MOST_PIXELS = 1_000
+LINKS = 8
 RING = 6
 
 
@@ -126,21 +128,19 @@ def oriented(points: FloatArray, normals: FloatArray, neighbours: IndexArray) ->
     (n, 3) normals, and how sure the outside is: the smallest share by which the votes agree, 0 to 1, over the
     pieces that hold a hundredth of the points.
     """
-    signed = normals * propagated_signs(points, normals, neighbours)[:, None]
-    pieces, label = _pieces(neighbours)
+    sign, label = propagated_signs(points, normals, neighbours[:, : LINKS + 1])
+    signed = normals * sign[:, None]
     ring = neighbours[:, min(RING, neighbours.shape[1] - 1)]
     spacing = float(np.median(np.linalg.norm(points[ring] - points, axis=1))) * np.sqrt(np.pi / RING)
-    votes, cast = _votes(points, signed, max(spacing, np.finfo(float).tiny))
-    vote = np.bincount(label, weights=votes, minlength=pieces)
-    total = np.bincount(label, weights=cast, minlength=pieces)
+    votes, cast = _votes(columns(points - points.mean(axis=0)), columns(signed), max(spacing, 1e-12))
+    vote, total, size = np.bincount(label, weights=votes), np.bincount(label, weights=cast), np.bincount(label)
     turn = np.where(vote < 0, -1.0, 1.0)
-    weighty = np.bincount(label, minlength=pieces) >= 0.01 * len(points)
     sure = np.abs(vote) / np.maximum(total, 1e-12)
-    return signed * turn[label, None], float(sure[weighty].min(initial=1.0))
+    return signed * turn[label, None], float(sure[size >= 0.01 * len(points)].min(initial=1.0))
 
 
-def propagated_signs(points: FloatArray, normals: FloatArray, neighbours: IndexArray) -> FloatArray:
-    """(n,) +1 or -1 that make the normals of each connected piece agree."""
+def propagated_signs(points: FloatArray, normals: FloatArray, neighbours: IndexArray) -> tuple[FloatArray, IndexArray]:
+    """(n,) +1 or -1 that make the normals of each connected piece agree, and (n,) the piece."""
     count = len(points)
     first = np.repeat(np.arange(count), neighbours.shape[1] - 1)
     second = neighbours[:, 1:].ravel()
@@ -157,7 +157,7 @@ def propagated_signs(points: FloatArray, normals: FloatArray, neighbours: IndexA
     return _along_tree(tree, points, normals)
 
 
-def _along_tree(tree: csr_array, points: FloatArray, normals: FloatArray) -> FloatArray:
+def _along_tree(tree: csr_array, points: FloatArray, normals: FloatArray) -> tuple[FloatArray, IndexArray]:
     """Multiply the agreements down from each piece's root, by pointer doubling."""
     count = len(points)
     pieces, label = connected_components(tree, directed=False)
@@ -177,36 +177,30 @@ def _along_tree(tree: csr_array, points: FloatArray, normals: FloatArray) -> Flo
     while True:
         above = parent[parent]
         if np.array_equal(above, parent):
-            return sign
+            return sign, label
         sign = sign * np.where(parent == np.arange(count), 1.0, sign[parent])
         parent = above
 
 
-def _pieces(neighbours: IndexArray) -> tuple[int, IndexArray]:
-    count = len(neighbours)
-    first, second = np.repeat(np.arange(count), neighbours.shape[1] - 1), neighbours[:, 1:].ravel()
-    return connected_components(
-        coo_array((np.ones(len(first), np.int8), (first, second)), shape=(count, count)), directed=False
-    )
-
-
-def _votes(points: FloatArray, normals: FloatArray, spacing: float) -> tuple[FloatArray, FloatArray]:
+def _votes(points: Columns, normals: Columns, spacing: float) -> tuple[FloatArray, FloatArray]:
     """(n,) sum of the cosines under which each point is seen from around, and of their absolute values.
 
     A point is seen from a direction when no other lies more than ``spacing`` before it in the same pixel of two
     spacings; so the face of a thin wall hides the other.
     """
-    votes, cast = np.zeros(len(points)), np.zeros(len(points))
-    middle = points - points.mean(axis=0)
+    votes, cast = np.zeros(points.shape[1]), np.zeros(points.shape[1])
+    # Strays far out share the outermost pixels, so that the picture stays small.
+    reach = 2 * float(np.percentile(np.abs(points), 99.5)) + spacing
+    pixel = max(2 * spacing, reach / MOST_PIXELS)
+    width = int(2 * reach / pixel) + 1
     for view in _directions():
         across = np.linalg.svd(view[None])[2][1:]
-        cell = np.floor(middle @ across.T / (2 * spacing)).astype(np.int64)
-        cell -= cell.min(axis=0)
-        key = np.unique(cell[:, 0] * (cell[:, 1].max() + 1) + cell[:, 1], return_inverse=True)[1]
-        depth = middle @ view
-        front = np.full(int(key.max()) + 1, -np.inf)
+        cell = np.clip((across @ points + reach) / pixel, 0, width - 1).astype(np.int32)
+        key = cell[0] * width + cell[1]
+        depth = view @ points
+        front = np.full(width * width, -np.inf)
         np.maximum.at(front, key, depth)
-        cosine = np.where(depth > front[key] - spacing, normals @ view, 0.0)
+        cosine = np.where(depth > front[key] - spacing, view @ normals, 0.0)
         votes += cosine
         cast += np.abs(cosine)
     return votes, cast

@@ -28,7 +28,8 @@ def distance_field(points: FloatArray, normals: FloatArray, cell: float) -> Fiel
     origin = points.min(axis=0)
     grid = (points - origin) / cell
     base = np.floor(grid)
-    fraction = grid - base
+    fraction = np.ascontiguousarray((grid - base).T)
+    parts = (1 - fraction, fraction)
     corner_keys = packed(base.astype(np.int64))
     bases = merged([corner_keys])
     of_point = np.searchsorted(bases, corner_keys)
@@ -36,13 +37,14 @@ def distance_field(points: FloatArray, normals: FloatArray, cell: float) -> Fiel
     for step in STEP:
         keys = merged([keys - step, keys, keys + step])
 
-    channels = np.column_stack([np.ones(len(points)), normals, np.einsum("ni,ni->n", normals, grid)])
+    channels = [*np.ascontiguousarray(normals.T), np.einsum("ni,ni->n", normals, grid)]
     sums = np.zeros((5, len(keys)))
     for corner in product((0, 1), repeat=3):
         node = np.searchsorted(keys, bases + corner[0] * STEP[0] + corner[1] * STEP[1] + corner[2] * STEP[2])[of_point]
-        share = np.prod(np.where(np.array(corner) == 1, fraction, 1 - fraction), axis=1)
-        for channel in range(5):
-            sums[channel] += np.bincount(node, weights=share * channels[:, channel], minlength=len(keys))
+        share = parts[corner[0]][0] * parts[corner[1]][1] * parts[corner[2]][2]
+        sums[0] += np.bincount(node, weights=share, minlength=len(keys))
+        for channel, values in enumerate(channels, 1):
+            sums[channel] += np.bincount(node, weights=share * values, minlength=len(keys))
     for step in STEP:
         before, after = found(keys, keys - step), found(keys, keys + step)
         for channel in range(5):
