@@ -71,8 +71,8 @@ class Ticket(WrittenByPeople):
     aligned: bool = False
     """True when the captures already share one frame."""
 
-    setting: Literal["same", "moved"] = "moved"
-    """``same`` when part and helper geometry stayed unmoved between the captures."""
+    setting: Name | None = None
+    """``same`` when part and helper geometry stayed unmoved between the captures; else where and how it was scanned."""
 
     surface_preparation: Name | None = None
     """Spray, powder or paint on the surface."""
@@ -91,7 +91,7 @@ class Ticket(WrittenByPeople):
             tolerance_mm=self.tolerance_mm,
             riser_height_mm=self.riser_height_mm,
             aligned=self.aligned,
-            same_setting=self.setting == "same",
+            same_setting=(self.setting or "").strip().casefold() == "same",
         )
 
 

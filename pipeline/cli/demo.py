@@ -17,7 +17,6 @@ def add_to(commands: Any) -> None:
     demo.add_argument("site", nargs="?", type=Path, default=Path("demo-site"), metavar="SITE")
     simulate = command(commands, "simulate", _simulate, "make example captures with known truth")
     simulate.add_argument("folder", type=Path, metavar="DIR")
-    simulate.add_argument("--seed", type=int, default=1, metavar="N")
 
 
 def _demo(options: Any) -> int:
@@ -48,6 +47,6 @@ def _simulate(options: Any) -> int:
 
     if options.folder.exists() and any(options.folder.iterdir()):
         raise UsageError(f"{options.folder} is not empty.", "Give a new folder.")
-    write_example_inbox(options.folder, seed=options.seed)
+    write_example_inbox(options.folder)
     print(f"{options.folder}: simulated captures; nothing in it was scanned")
     return ACCEPTED

@@ -10,6 +10,7 @@ import numpy as np
 from pydantic import Field
 
 from pipeline.geometry.boundary import boundary_loops
+from pipeline.geometry.closing import closed_surface
 from pipeline.geometry.hole_filling import fill
 from pipeline.geometry.holes import Hole, Opening, Surroundings, find_holes
 from pipeline.geometry.measure import face_areas
@@ -45,6 +46,9 @@ class HoleFill(Stage):
     """Whether to close also bores and mouths: openings that the surface runs into all round."""
     fill_outer_border: bool = False
     """Whether to close also the outer border of a part that was not scanned from all sides."""
+    close_all: bool = False
+    """Whether the surface must be closed: where openings remain after the patches, one closed surface is laid through
+    all that is there; bores and mouths go on between their rims. What it adds is flagged as filled."""
 
     def run(self, part: Part, context: StageContext) -> Part:
         mesh = part.mesh
@@ -56,8 +60,11 @@ class HoleFill(Stage):
         why_left = {id(hole): self._stays_open(hole, widest) for hole in holes}
         result = fill(mesh, [hole for hole in holes if not why_left[id(hole)]], around)
         left = [(hole, why_left[id(hole)]) for hole in holes if why_left[id(hole)]] + list(result.refused)
-        _record(holes, left, result.closed, result.mesh, context)
-        return part.with_mesh(result.mesh)
+        mesh = result.mesh
+        if self.close_all and left:
+            mesh, left = _closed(mesh, left, context)
+        _record(holes, left, result.closed, mesh, context)
+        return part.with_mesh(mesh)
 
     def _stays_open(self, hole: Hole, widest: float) -> str:
         """Why a hole is not to be closed, or nothing."""
@@ -68,6 +75,23 @@ class HoleFill(Stage):
         if hole.diameter_mm > widest and hole.kind is not Opening.OUTER:
             return f"it is wider than {widest:.1f} mm"
         return ""
+
+
+def _closed(mesh: Mesh, left: list[tuple[Hole, str]], context: StageContext) -> tuple[Mesh, list[tuple[Hole, str]]]:
+    """One closed surface through an open one, and what is still left open."""
+    closed = closed_surface(mesh)
+    if closed is None:
+        context.doubt(
+            "not-closed",
+            f"{len(left)} openings could not be closed: {_list([hole for hole, _ in left])}.",
+            "Scan the places where data are missing, or order an open surface.",
+        )
+        return mesh, left
+    context.warn(
+        f"{len(left)} openings were closed by one surface laid through all that is there; how it runs between "
+        f"their rims is a guess: {_list([hole for hole, _ in left])}."
+    )
+    return closed, []
 
 
 def _record(

@@ -1,0 +1,128 @@
+"""A closed surface through an open one, where single patches cannot close what is left.
+
+Rims that face one another, islands in a hole and mouths without a floor have no patch of their own. An implicit
+surface through everything that is there is closed by construction (Kazhdan and Hoppe, *Screened Poisson surface
+reconstruction*, 2013). Where the open surface lies near, the closed one is put back onto it; everywhere else it is
+a guess, and flagged as filled.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.geometry.deviation import Surface
+from pipeline.geometry.edges import edges_of, face_components
+from pipeline.geometry.measure import face_areas, face_vectors
+from pipeline.geometry.native import open3d
+from pipeline.geometry.repair import used_only
+from pipeline.geometry.size import is_closed
+from pipeline.part import BoolArray, FloatArray, IndexArray, Mesh
+
+NEAR_CELLS = 0.75
+"""Closed surface within this many cells of the open one stands for it."""
+STEPS = (1.0, 0.5, 0.25)
+"""Shares of the way onto the open surface that are tried before a vertex is left where it is."""
+MARGIN = 2.0
+"""Size of the solver's cube relative to the part: nothing may touch its sides."""
+
+
+def closed_surface(mesh: Mesh) -> Mesh | None:
+    """Close whatever is open.
+
+    Parameters
+    ----------
+    mesh : oriented outwards, open, mostly there
+
+    Returns
+    -------
+    A closed, oriented mesh in which ``filled`` marks what does not lie on a measured face of the given one; None
+    when no closed surface comes out. Colours come from the nearest face.
+    """
+    cell = float(np.sqrt(face_areas(mesh.vertices, mesh.faces).mean() * 4 / np.sqrt(3)))
+    vertices, faces = _implicit(mesh, cell)
+    if len(faces) == 0 or not is_closed(faces):
+        return None
+    vertices, faces = _largest(vertices, faces)
+    surface = Surface(mesh.vertices, mesh.faces)
+    vertices = _put_back(vertices, faces, surface, NEAR_CELLS * cell)
+    middles = vertices[faces].mean(axis=1)
+    nearest, weights = surface.nearest(middles)
+    far = _gap(middles, surface, nearest, weights) > NEAR_CELLS * cell
+    colours = None
+    if mesh.colours is not None:
+        face, weight = surface.nearest(vertices)
+        corner = mesh.faces[face, weight.argmax(axis=1)]
+        colours = mesh.colours[corner]
+    return Mesh(vertices, faces, far | mesh.filled[nearest], colours)
+
+
+def _implicit(mesh: Mesh, cell: float) -> tuple[FloatArray, IndexArray]:
+    """Screened Poisson through the vertices and face centres, in one thread so that it repeats itself."""
+    o3d = open3d()
+    used = used_only(mesh)
+    across = face_vectors(used.vertices, used.faces)
+    at_vertices = np.zeros_like(used.vertices)
+    for corner in range(3):
+        np.add.at(at_vertices, used.faces[:, corner], across)
+    places = np.concatenate([used.vertices, used.vertices[used.faces].mean(axis=1)])
+    normals = np.concatenate([at_vertices, across])
+    length = np.linalg.norm(normals, axis=1, keepdims=True)
+    good = length[:, 0] > 0
+    cloud = o3d.geometry.PointCloud(o3d.utility.Vector3dVector(places[good]))
+    cloud.normals = o3d.utility.Vector3dVector(normals[good] / length[good])
+    depth = int(np.clip(np.round(np.log2(MARGIN * np.ptp(used.vertices, axis=0).max() / cell)), 5, 10))
+    made, _ = o3d.geometry.TriangleMesh.create_from_point_cloud_poisson(
+        cloud, depth=depth, scale=MARGIN, linear_fit=True, n_threads=1
+    )
+    vertices, faces = np.array(made.vertices), np.array(made.triangles, np.int32)
+    bound = np.abs(used.vertices).max() + MARGIN * np.ptp(used.vertices, axis=0).max()
+    if not np.isfinite(vertices).all() or (len(vertices) and np.abs(vertices).max() > bound):
+        return np.zeros((0, 3)), np.zeros((0, 3), np.int32)
+    return vertices, faces
+
+
+def _largest(vertices: FloatArray, faces: IndexArray) -> tuple[FloatArray, IndexArray]:
+    """The piece with the most surface; an implicit function may have bubbles."""
+    piece = face_components(faces, edges_of(faces))
+    area = np.bincount(piece, face_areas(vertices, faces))
+    kept = used_only(Mesh(vertices, faces[piece == area.argmax()]))
+    return kept.vertices, kept.faces
+
+
+def _put_back(vertices: FloatArray, faces: IndexArray, surface: Surface, reach: float) -> FloatArray:
+    """Vertices near the open surface moved onto it, as far as no face at them turns over or loses its area."""
+    face, weights = surface.nearest(vertices)
+    target = np.einsum("nk,nki->ni", weights, surface.vertices[surface.faces[face]])
+    near = np.linalg.norm(target - vertices, axis=1) <= reach
+    before = face_vectors(vertices, faces)
+    share = np.where(near, STEPS[0], 0.0)
+    for step in (*STEPS[1:], 0.0):
+        moved = vertices + share[:, None] * (target - vertices)
+        bad = _spoiled(before, face_vectors(moved, faces))
+        if not bad.any():
+            return moved
+        corners = np.unique(faces[bad])
+        share[corners] = np.minimum(share[corners], step)
+    moved = vertices + share[:, None] * (target - vertices)
+    while (bad := _spoiled(before, face_vectors(moved, faces))).any():
+        share[np.unique(faces[bad])] = 0.0
+        moved = vertices + share[:, None] * (target - vertices)
+        if not share[np.unique(faces[bad])].any() and not _spoiled(before, face_vectors(moved, faces)).any():
+            break
+    return moved
+
+
+def _spoiled(before: FloatArray, after: FloatArray) -> BoolArray:
+    """Faces that turned by more than a right angle's two thirds or shrank to a twentieth."""
+    size_before, size_after = np.linalg.norm(before, axis=1), np.linalg.norm(after, axis=1)
+    spoiled: BoolArray = (np.einsum("ni,ni->n", before, after) < 0.5 * size_before * size_after) | (
+        size_after < 0.05 * size_before
+    )
+    return spoiled
+
+
+def _gap(points: FloatArray, surface: Surface, face: IndexArray, weights: FloatArray) -> FloatArray:
+    """(n,) distance from points to their nearest places on the surface."""
+    places = np.einsum("nk,nki->ni", weights, surface.vertices[surface.faces[face]])
+    gap: FloatArray = np.linalg.norm(points - places, axis=1)
+    return gap
