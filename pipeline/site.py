@@ -7,7 +7,7 @@ from datetime import datetime, time
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import Field, model_validator
+from pydantic import AfterValidator, Field
 
 from pipeline.document import WrittenByPeople, load, validate
 from pipeline.errors import UsageError
@@ -18,6 +18,16 @@ FOLDERS = ("inbox", "raw", "work", "delivered", "attention", "reports")
 Days = Annotated[float, Field(gt=0, le=36500)]
 Mode = Annotated[str, Field(pattern=r"^0?[0-7]{3,4}$")]
 Web = Annotated[str, Field(pattern=r"^https?://[^\s]+$")]
+
+
+def _a_span(hours: str) -> str:
+    if hours != "always" and len(set(hours.split("-"))) == 1:
+        raise ValueError("hours begin and end at the same time; write always")
+    return hours
+
+
+_CLOCK = "([01][0-9]|2[0-3]):[0-5][0-9]"
+Hours = Annotated[str, Field(pattern=f"^(always|{_CLOCK}-{_CLOCK})$"), AfterValidator(_a_span)]
 
 
 class Route(WrittenByPeople):
@@ -103,9 +113,7 @@ class Settings(WrittenByPeople):
     inbox: str = "inbox"
     """Where captures are dropped: a folder of the site, or another one on the same file system."""
 
-    hours: Annotated[str, Field(pattern=r"^(always|([01][0-9]|2[0-3]):[0-5][0-9]-([01][0-9]|2[0-3]):[0-5][0-9])$")] = (
-        "always"
-    )
+    hours: Hours = "always"
     """When jobs are worked, local time: ``"19:00-06:00"``, or ``always``. Arrivals are looked at all day."""
 
     settle_s: float = Field(default=60, ge=0, le=86400)
@@ -155,12 +163,6 @@ class Settings(WrittenByPeople):
 
     engine: Literal["embedded"] = "embedded"
     """Where jobs run: ``embedded`` is this machine."""
-
-    @model_validator(mode="after")
-    def _hours_are_a_span(self) -> Settings:
-        if self.hours != "always" and len(set(self.hours.split("-"))) == 1:
-            raise ValueError("hours begin and end at the same time; write always")
-        return self
 
     def open_at(self, moment: datetime) -> bool:
         """Whether jobs may be started at this local time."""

@@ -24,6 +24,7 @@ from pipeline.service.engines import Engine
 from pipeline.service.identity import identity_of
 from pipeline.service.inbox import Arrival, printable
 from pipeline.service.journal import TECHNICAL_FAULTS, Entry, Journal, Overtaken, State
+from pipeline.service.notes import remove_note
 from pipeline.service.publish import publish
 from pipeline.service.recovery import finish, resolve
 from pipeline.service.routing import recipe_for
@@ -92,6 +93,8 @@ class Bench:
                 self.at_work.add(job)
                 claimed = timestamp(self.clock.now())
                 self.journal.add(job, name, bytes=arrival.seen.size, priority=priority, claimed=claimed)
+            remove_note(self.site, arrival.entry)
+            self.journal.drop_triage([arrival.entry])
             entry = self.journal.get(job)
             assert entry is not None
             return self.work(entry, rejection)
@@ -226,7 +229,9 @@ def content_hash_of(folder: Path) -> str:
 
 
 def _technical(manifest: Manifest) -> bool:
-    return manifest.outcome is Outcome.FAILED and manifest.reasons[0].code in TECHNICAL_FAULTS
+    """Whether another attempt may end better. A job that was interrupted too often has had its attempts."""
+    code = manifest.reasons[0].code if manifest.reasons else ""
+    return manifest.outcome is Outcome.FAILED and code in TECHNICAL_FAULTS and code != "interrupted"
 
 
 def _recipe_gone(entry: Entry) -> Reason | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shutil
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 
 from pipeline.errors import NightmillError, Outcome
 from pipeline.service.clock import Clock, timestamp
@@ -85,7 +85,6 @@ def _remove_notes(site: Site, entries: set[str], now: datetime) -> None:
 
 def _is_date(name: str) -> bool:
     try:
-        datetime.strptime(name, "%Y-%m-%d")
+        return date.fromisoformat(name).isoformat() == name
     except ValueError:
         return False
-    return True

@@ -78,6 +78,8 @@ def publish(site: Site, folder: Path, manifest: Manifest, attempt: int) -> Path:
     Files are on the disk before the folder gets its place, and it gets it by one rename. An earlier result is
     first moved aside into ``work``, whoever has put files of their own into it.
     """
+    for leftover in folder.glob(".*.part"):
+        leftover.unlink()
     write_reason(folder, manifest, site)
     set_permissions(folder, site.settings.results)
     sync_tree(folder)
@@ -106,9 +108,9 @@ def set_permissions(folder: Path, results: Results) -> None:
 
 
 def sync_tree(folder: Path) -> None:
-    """Put a folder with everything in it on the disk, innermost first."""
+    """Put a folder with everything in it on the disk, innermost first. Raises OSError for a link in it."""
     for entry in folder.iterdir():
-        if entry.is_dir():
+        if entry.is_dir() and not entry.is_symlink():
             sync_tree(entry)
         else:
             _sync_file(entry)
@@ -116,7 +118,7 @@ def sync_tree(folder: Path) -> None:
 
 
 def _sync_file(file: Path) -> None:
-    handle = os.open(file, os.O_RDONLY)
+    handle = os.open(file, os.O_RDONLY | os.O_NOFOLLOW)
     try:
         os.fsync(handle)
     finally:

@@ -7,6 +7,7 @@ an attempt left is rubbish. Nothing here removes captures or results.
 from __future__ import annotations
 
 import contextlib
+import os
 import shutil
 import sqlite3
 from pathlib import Path
@@ -17,6 +18,7 @@ from pipeline.service.clock import Clock, timestamp
 from pipeline.service.identity import identity_of
 from pipeline.service.inbox import printable
 from pipeline.service.journal import Entry, Journal, State
+from pipeline.service.notes import remove_note
 from pipeline.service.routing import CHOSEN_RECIPE
 from pipeline.service.tree import READY_MARKER
 from pipeline.site import Site
@@ -52,6 +54,10 @@ def recover(site: Site, journal: Journal, clock: Clock) -> list[str]:
         if not (site.raw / entry.job).is_dir():
             done.append(f"{entry.job}: its captures are no longer in {site.raw}; it cannot be worked")
             _give_up(site, journal, entry, clock)
+    gone = [entry for entry in journal.triage() if not os.path.lexists(site.inbox / entry)]
+    for entry_name in gone:
+        remove_note(site, entry_name)
+    journal.drop_triage(gone)
     for leftover in site.work.glob("*/attempt-*"):
         shutil.rmtree(leftover, ignore_errors=True)
     for folder in site.work.iterdir():

@@ -24,7 +24,7 @@ from pipeline.service.inbox import Arrival, Known, look, printable
 from pipeline.service.journal import Entry, Journal, State
 from pipeline.service.lookout import LookAround, Lookout, TriageLook
 from pipeline.service.nights import night_of
-from pipeline.service.notes import remove_note, write_known
+from pipeline.service.notes import write_known
 from pipeline.service.notify import Outbox
 from pipeline.service.spawn import Spawn, in_thread
 from pipeline.site import Site
@@ -220,8 +220,6 @@ class Supervisor:
 
     def _take(self, arrival: Arrival, priority: int, rejection: Reason | None) -> Turn:
         turn = self.bench.take(arrival, priority, rejection)
-        if turn.kind != "left":
-            remove_note(self.site, arrival.entry)
         if turn.kind == "known":
             write_known(self.site, arrival.entry, f"{turn.text}. These captures lie in {self.site.raw / turn.job}")
         return turn

@@ -59,7 +59,11 @@ def manifest_for(order: Order, outcome: Outcome = Outcome.ACCEPTED, code: str = 
                 watertight=True,
             ),
         )
-    reasons = () if outcome is Outcome.ACCEPTED else (ReasonRecord(code=code, text="It is so.", remedy="Mend it.", outcome=outcome),)
+    reasons = (
+        ()
+        if outcome is Outcome.ACCEPTED
+        else (ReasonRecord(code=code, text="It is so.", remedy="Mend it.", outcome=outcome),)
+    )
     moment = datetime.now(UTC).replace(microsecond=0)
     return Manifest(
         job=order.name,
@@ -111,7 +115,9 @@ class FakeTriage:
     def __call__(self, arrivals: list[Arrival], heard: Callable[[Verdict], None]) -> None:
         for arrival in arrivals:
             self.seen.append(arrival.entry)
-            heard(self.verdicts.get(arrival.entry, Verdict(entry=arrival.entry, verdict="good", captures=1, points=100)))
+            heard(
+                self.verdicts.get(arrival.entry, Verdict(entry=arrival.entry, verdict="good", captures=1, points=100))
+            )
 
 
 @dataclass

@@ -10,8 +10,17 @@ from pathlib import Path
 
 import pytest
 from crash_site import (
-    CHANGING, FAILING, calls_of, can_trace, copy_of, make_jobs, points, run_forked, violations, work_once,
-)  # fmt: skip
+    CHANGING,
+    FAILING,
+    calls_of,
+    can_trace,
+    copy_of,
+    make_jobs,
+    points,
+    run_forked,
+    violations,
+    work_once,
+)
 
 EVERY = 12  # of about a thousand points; a different share would do as well
 

@@ -177,7 +177,9 @@ def test_the_same_again_is_recognised_and_said(rig: Rig) -> None:
 
 
 def test_the_same_under_two_names_at_once_is_worked_once(rig: Rig) -> None:
-    rig.engine.behaviour["a"] = lambda order: manifest_for(order, Outcome.FAILED if order.attempt < 3 else Outcome.ACCEPTED, "crash")
+    rig.engine.behaviour["a"] = lambda order: manifest_for(
+        order, Outcome.FAILED if order.attempt < 3 else Outcome.ACCEPTED, "crash"
+    )
     for name in ("a", "b"):
         rig.drop(name, ready=True)
     rig.go_on(rig.supervisor(), 500)

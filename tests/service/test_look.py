@@ -1,0 +1,170 @@
+"""Triage: what the quick look says, what it writes beside the job, and that hostile files harm nothing else."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import sys
+from functools import partial
+from pathlib import Path
+
+import pytest
+from captures import sphere_ply
+
+from pipeline.formats import CAPTURE_SUFFIXES
+from pipeline.service import triage as module
+from pipeline.service.child import Ended
+from pipeline.service.inbox import look
+from pipeline.service.limits import Allowance
+from pipeline.service.look import look_at
+from pipeline.service.notes import note_files, remove_note, write_verdict
+from pipeline.service.triage import Finding, Verdict, triage
+from pipeline.site import Site
+
+
+@pytest.fixture
+def job(site: Site) -> Path:
+    sphere_ply(site.inbox / "tiller" / "a.ply")
+    return site.inbox / "tiller"
+
+
+def test_readable_captures_are_counted(site: Site, job: Path) -> None:
+    (job / "ticket.yaml").write_text("priority: high\n")
+    verdict = look_at(site, "tiller")
+    assert verdict.readable
+    assert (verdict.captures, verdict.points, verdict.priority) == (1, 2000, "high")
+
+
+def test_a_truncated_capture_is_not_readable_and_named(site: Site, job: Path) -> None:
+    data = (job / "a.ply").read_bytes()
+    (job / "a.ply").write_bytes(data[:-50])
+    verdict = look_at(site, "tiller")
+    assert verdict.verdict == "unreadable"
+    assert "a.ply" in verdict.findings[0].text
+
+
+def test_a_wrong_unit_is_a_doubt_while_the_part_is_on_the_bench(site: Site, job: Path) -> None:
+    (job / "ticket.yaml").write_text("unit: m\n")
+    verdict = look_at(site, "tiller")
+    assert verdict.verdict == "doubt"
+    assert "unit" in verdict.findings[0].text
+
+
+def test_mistakes_in_the_ticket_are_named_with_their_line(site: Site, job: Path) -> None:
+    (job / "ticket.yaml").write_text("part: x\nunti: mm\n")
+    assert "ticket.yaml:2" in look_at(site, "tiller").findings[0].text
+
+
+def test_an_unknown_recipe_is_a_doubt(site: Site, job: Path) -> None:
+    (job / "ticket.yaml").write_text("recipe: tinny\n")
+    verdict = look_at(site, "tiller")
+    assert (verdict.verdict, verdict.captures) == ("doubt", 1)
+
+
+def test_a_folder_with_only_a_ticket_is_empty(site: Site) -> None:
+    (site.inbox / "tiller").mkdir()
+    (site.inbox / "tiller" / "ticket.yaml").write_text("part: tiller\n")
+    assert look_at(site, "tiller").empty
+
+
+def test_several_parts_in_one_folder_are_a_question(site: Site) -> None:
+    for name in ("one", "two"):
+        sphere_ply(site.inbox / "tray" / name / "a.ply")
+    assert "one, two" in look_at(site, "tray").findings[0].text
+
+
+def test_one_folder_in_another_is_meant(site: Site) -> None:
+    sphere_ply(site.inbox / "outer" / "inner" / "a.ply")
+    assert look_at(site, "outer").captures == 1
+
+
+@pytest.mark.parametrize("name", ["SHA256SUMS", "job.sha256"])
+def test_a_checksum_list_that_fits(site: Site, job: Path, name: str) -> None:
+    digest = hashlib.sha256((job / "a.ply").read_bytes()).hexdigest()
+    (job / name).write_text(f"{digest}  a.ply\n")
+    assert look_at(site, "tiller").listed
+    sphere_ply(job / "b.ply", seed=2)
+    assert not look_at(site, "tiller").listed, "a capture that is not in the list may still be coming"
+
+
+@pytest.mark.parametrize("lines", ["{0}  b.ply\n", "{1}  a.ply\n"])
+def test_a_checksum_list_that_does_not_fit(site: Site, job: Path, lines: str) -> None:
+    digest = hashlib.sha256((job / "a.ply").read_bytes()).hexdigest()
+    (job / "SHA256SUMS").write_text(lines.format(digest, "0" * 64))
+    verdict = look_at(site, "tiller")
+    assert verdict.sums_differ
+    assert not verdict.readable
+
+
+def test_a_single_file_with_its_list(site: Site) -> None:
+    file = sphere_ply(site.inbox / "cleat.ply")
+    file.with_name("cleat.ply.sha256").write_text(hashlib.sha256(file.read_bytes()).hexdigest())
+    assert look_at(site, "cleat.ply").listed
+
+
+def test_the_real_child_looks_at_good_and_bad(site: Site, job: Path) -> None:
+    (site.inbox / "bad.ply").write_bytes(b"ply\nformat nonsense\n")
+    before = {file: file.read_bytes() for file in site.inbox.rglob("*") if file.is_file()}
+    heard: list[Verdict] = []
+    arrivals = look(site.inbox, CAPTURE_SUFFIXES).arrivals
+    triage(site, arrivals, heard.append, allowance=Allowance.of_this_machine())
+    assert {verdict.entry: verdict.readable for verdict in heard} == {"tiller": True, "bad.ply": False}
+    assert {file: file.read_bytes() for file in site.inbox.rglob("*") if file.is_file()} == before
+
+
+def test_a_child_that_dies_over_one_looks_at_the_others(site: Site, monkeypatch: pytest.MonkeyPatch) -> None:
+    for name in "abcd":
+        (site.inbox / f"{name}.ply").write_bytes(b"x")
+    asked: list[list[str]] = []
+
+    def child(site: Site, entries, allowance, listen, leash) -> Ended:  # type: ignore[no-untyped-def]
+        asked.append(list(entries))
+        for entry in entries:
+            listen(json.dumps({"begin": entry}))
+            if entry == "b.ply":
+                return Ended("itself", -11)
+            listen(Verdict(entry=entry, verdict="good").model_dump_json())
+        return Ended("itself", 0)
+
+    monkeypatch.setattr(module, "_look_in_child", child)
+    heard: list[Verdict] = []
+    arrivals = sorted(look(site.inbox, CAPTURE_SUFFIXES).arrivals, key=lambda arrival: arrival.entry)
+    triage(site, arrivals, heard.append, allowance=Allowance.of_this_machine())
+    assert {verdict.entry: verdict.verdict for verdict in heard} == {
+        "a.ply": "good", "b.ply": "unreadable", "c.ply": "good", "d.ply": "good",
+    }  # fmt: skip
+    assert asked == [["a.ply", "b.ply", "c.ply", "d.ply"], ["c.ply", "d.ply"]]
+
+
+def test_a_child_that_does_not_even_start_ends(site: Site, monkeypatch: pytest.MonkeyPatch) -> None:
+    for name in "ab":
+        (site.inbox / f"{name}.ply").write_bytes(b"x")
+    monkeypatch.setattr(sys, "executable", "/bin/false")
+    heard: list[Verdict] = []
+    triage(site, look(site.inbox, CAPTURE_SUFFIXES).arrivals, heard.append, allowance=Allowance.of_this_machine())
+    assert sorted(verdict.entry for verdict in heard) == ["a.ply", "b.ply"]
+
+
+def test_the_note_lies_beside_the_job_and_changes_nothing_of_it(site: Site, job: Path) -> None:
+    arrivals = partial(look, site.inbox, CAPTURE_SUFFIXES)
+    before = arrivals()
+    findings = (Finding(text="<b>few</b> points", remedy="Scan again."),)
+    write_verdict(site, Verdict(entry="tiller", verdict="rescan", findings=findings))
+    assert arrivals() == before
+    text, page = note_files(site, "tiller")
+    assert "scan again" in text.read_text()
+    assert "What to do: Scan again." in text.read_text()
+    assert "&lt;b&gt;" in page.read_text()
+    write_verdict(site, Verdict(entry="tiller", verdict="good"))
+    assert "can be worked" in text.read_text()
+    remove_note(site, "tiller")
+    assert not text.exists()
+    assert not page.exists()
+
+
+def test_a_note_of_somebody_else_is_left_alone(site: Site, job: Path) -> None:
+    text, _ = note_files(site, "tiller")
+    text.write_text("my own triage")
+    write_verdict(site, Verdict(entry="tiller", verdict="good"))
+    remove_note(site, "tiller")
+    assert text.read_text() == "my own triage"
