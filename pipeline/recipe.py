@@ -11,6 +11,7 @@ from pipeline.document import Document, WrittenByPeople, load, nearest, validate
 from pipeline.errors import ConfigurationError, Mistake, UsageError
 from pipeline.part import Unit
 from pipeline.stages import STAGES, AnyStage
+from pipeline.stages.export import Export
 from pipeline.stages.meshing import Meshing
 from pipeline.storage import shipped
 
@@ -82,7 +83,11 @@ def load_recipe(path: Path) -> Recipe:
     """
     document = load(path)
     recipe = validate(document, Recipe)
-    mistakes = [*_order_mistakes(recipe, document), *_limit_mistakes(recipe, document)]
+    mistakes = [
+        *_order_mistakes(recipe, document),
+        *_export_mistakes(recipe, document),
+        *_limit_mistakes(recipe, document),
+    ]
     if mistakes:
         raise ConfigurationError(mistakes)
     return recipe.model_copy(update={"stages": _with_meshing(recipe.stages)})
@@ -137,6 +142,20 @@ def _order_mistakes(recipe: Recipe, document: Document) -> list[Mistake]:
             line = document.line(("stages", last_change - shift))
             text = f"{name} {what} a mesh that {changer} (line {line}) still changes"
             mistakes.append(document.mistake(("stages", i - shift), f"{text}: put it after {changer}"))
+    return mistakes
+
+
+def _export_mistakes(recipe: Recipe, document: Document) -> list[Mistake]:
+    first: dict[tuple[str, str | None], int] = {}
+    mistakes: list[Mistake] = []
+    for i, stage in enumerate(recipe.stages):
+        if not isinstance(stage, Export):
+            continue
+        before = first.setdefault((stage.format, stage.name), i)
+        if before != i:
+            line = document.line(("stages", before))
+            text = f"the export on line {line} writes a file of the same name; give one of them a name"
+            mistakes.append(document.mistake(("stages", i, "format"), text))
     return mistakes
 
 
