@@ -91,7 +91,7 @@ def parse(data: bytes, file: str) -> Document:
         _refuse_aliases_and_depth(text, file)
         node = yaml.compose(text, Loader=_LOADER)
     except yaml.MarkedYAMLError as error:
-        mark = error.problem_mark or error.context_mark
+        mark: Any = error.problem_mark or error.context_mark
         raise _refused(file, mark.line + 1 if mark else 1, f"not valid YAML: {error.problem}") from error
     except yaml.YAMLError as error:
         raise _refused(file, 1, f"not valid YAML: {str(error).splitlines()[0]}") from error
@@ -259,7 +259,7 @@ def _resolved(place: Any, schema: dict[str, Any], values: Any) -> dict[str, Any]
                 return place
             place = {"$ref": target}
         elif "anyOf" in place:
-            wanted = {dict: "object", list: "array"}.get(type(values))
+            wanted = "object" if isinstance(values, dict) else "array" if isinstance(values, list) else None
             options = [_resolved(option, schema, values) for option in place["anyOf"]]
             place = next((option for option in options if option.get("type") == wanted), options[0])
         else:

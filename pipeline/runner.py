@@ -221,7 +221,8 @@ def _broken_limits(recipe: Recipe, account: Account) -> list[Reason]:
     broken: list[Reason] = []
     for limit in recipe.limits:
         stage, name = limit.measure.split(".", 1)
-        found = [record.measures[name] for record in account.stages if record.stage == stage and name in record.measures]
+        records = [record for record in account.stages if record.stage == stage]
+        found = [record.measures[name] for record in records if name in record.measures]
         wrong = {limit.broken_by(measure.value): measure.unit for measure in found}
         wrong.pop(None, None)
         texts = [f"{limit.measure} {text} {unit}." for text, unit in wrong.items()]

@@ -130,16 +130,16 @@ class Stage(BaseModel):
 
 SIZE_MEASURES: Mapping[str, Measure] = MappingProxyType(
     {
-        f"{name}_{when}_{unit}": Measure(unit, f"{text} {when} the stage")
+        f"{name}_{when}_{measure.unit}": Measure(measure.unit, f"{measure.text} {when} the stage")
         for when in ("before", "after")
-        for name, unit, text in (
-            ("points", "count", "points kept of all captures"),
-            ("faces", "count", "triangles"),
-            ("area", "mm2", "area of the surface"),
-            ("volume", "mm3", "volume, where the surface is closed"),
-            ("extent_x", "mm", "size along x"),
-            ("extent_y", "mm", "size along y"),
-            ("extent_z", "mm", "size along z"),
-        )
+        for name, measure in {
+            "points": Measure("count", "points kept of all captures"),
+            "faces": Measure("count", "triangles"),
+            "area": Measure("mm2", "area of the surface"),
+            "volume": Measure("mm3", "volume, where the surface is closed"),
+            "extent_x": Measure("mm", "size along x"),
+            "extent_y": Measure("mm", "size along y"),
+            "extent_z": Measure("mm", "size along z"),
+        }.items()
     }
 )

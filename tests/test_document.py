@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import time
 from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from pydantic import Field
 
 from pipeline.document import MAX_BYTES, WrittenByPeople, load, parse, validate
 from pipeline.errors import ConfigurationError
@@ -68,15 +70,21 @@ class Inner(WrittenByPeople):
 class Outer(WrittenByPeople):
     name: str
     inner: Inner = Inner()
-    table: dict[str, Inner] = {}
+    table: dict[str, Inner] = Field(default_factory=dict)
 
 
 @pytest.mark.parametrize(
     ("text", "expected"),
     [
         ("name: a\ninner:\n  sise_mm: 2\n", "f:3: inner.sise_mm: unknown key. Did you mean size_mm? Allowed: size_mm"),
-        ("name: a\ninner:\n  size_mm: 0,5\n", 'f:3: inner.size_mm: should be a valid number, not "0,5" (write 0.5: the decimal sign is a point)'),
-        ("name: a\ntable:\n  x:\n    size: 1\n", "f:4: table.x.size: unknown key. Did you mean size_mm? Allowed: size_mm"),
+        (
+            "name: a\ninner:\n  size_mm: 0,5\n",
+            'f:3: inner.size_mm: should be a valid number, not "0,5" (write 0.5: the decimal sign is a point)',
+        ),
+        (
+            "name: a\ntable:\n  x:\n    size: 1\n",
+            "f:4: table.x.size: unknown key. Did you mean size_mm? Allowed: size_mm",
+        ),
         ("inner: {}\n", "f:1: the key name is missing"),
         ("name: a\nnam: b\n", "f:2: nam: unknown key. Did you mean name? Allowed: inner, name, table"),
     ],
@@ -100,8 +108,5 @@ def test_a_file_that_cannot_be_read_says_so(tmp_path: Path) -> None:
 
 @given(st.binary(max_size=300))
 def test_no_bytes_crash_the_reader(data: bytes) -> None:
-    try:
-        document = parse(data, "f")
-        validate(document, Outer)
-    except ConfigurationError as error:
-        assert error.mistakes
+    with contextlib.suppress(ConfigurationError):
+        validate(parse(data, "f"), Outer)

@@ -34,6 +34,7 @@ def test_meshing_is_put_in_where_the_chain_needs_it(tmp_path: Path) -> None:
 
 
 ORDER = "a mesh that decimation (line 5) still changes: put it after decimation"
+TWICE = "  - stage: export\n  - stage: export\n    format: ply\n  - stage: export\n    format: stl\n"
 WRONG_STEPS = {
     "  - stage: holefill\n": "4: stages[1].stage: 'holefill' is not a stage. Did you mean hole-fill?",
     "  - max_diameter_mm: 3\n": "4: stages[1].stage: every step names its stage.",
@@ -44,8 +45,7 @@ WRONG_STEPS = {
     " before hole-fill (line 4)",
     "  - stage: export\n  - stage: decimation\n": f"4: stages[1]: export writes {ORDER}",
     "  - stage: watertight-check\n  - stage: decimation\n": f"4: stages[1]: watertight-check judges {ORDER}",
-    "  - stage: export\n  - stage: export\n    format: ply\n  - stage: export\n    format: stl\n": "7: stages[3].format:"
-    " the export on line 4 writes a file of the same name; give one of them a name",
+    TWICE: "8: stages[3].format: the export on line 4 writes a file of the same name; give one of them a name",
 }
 
 

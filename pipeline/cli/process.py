@@ -55,8 +55,8 @@ def work_job(path: Path, recipe: str, out: Path, options: Any = None) -> tuple[M
     """Work one job in a child process; its manifest and the folder it was published in."""
     from pipeline.job import load_job
     from pipeline.recipe import find_recipe, load_recipe
-    from pipeline.service.publish import staged
     from pipeline.service.limits import Allowance
+    from pipeline.service.publish import staged
     from pipeline.service.worker import Order, run_in_child
 
     job = load_job(path)

@@ -20,8 +20,8 @@ from pipeline.part import BoolArray, FloatArray, IndexArray, Mesh
 
 NEAR_CELLS = 0.75
 """Closed surface within this many cells of the open one stands for it."""
-STEPS = (1.0, 0.5, 0.25)
-"""Shares of the way onto the open surface that are tried before a vertex is left where it is."""
+STEPS = (0.5, 0.25)
+"""Shares of the way onto the open surface that are tried after the whole, before a vertex is left where it is."""
 MARGIN = 2.0
 """Size of the solver's cube relative to the part: nothing may touch its sides."""
 
@@ -95,21 +95,15 @@ def _put_back(vertices: FloatArray, faces: IndexArray, surface: Surface, reach: 
     target = np.einsum("nk,nki->ni", weights, surface.vertices[surface.faces[face]])
     near = np.linalg.norm(target - vertices, axis=1) <= reach
     before = face_vectors(vertices, faces)
-    share = np.where(near, STEPS[0], 0.0)
-    for step in (*STEPS[1:], 0.0):
-        moved = vertices + share[:, None] * (target - vertices)
-        bad = _spoiled(before, face_vectors(moved, faces))
-        if not bad.any():
+    share = np.where(near, 1.0, 0.0)
+    steps = iter(STEPS)
+    while True:  # a spoiled face has a corner that moved; it moves less each time, in the end not at all
+        moved: FloatArray = vertices + share[:, None] * (target - vertices)
+        spoiled = _spoiled(before, face_vectors(moved, faces))
+        if not spoiled.any():
             return moved
-        corners = np.unique(faces[bad])
-        share[corners] = np.minimum(share[corners], step)
-    moved = vertices + share[:, None] * (target - vertices)
-    while (bad := _spoiled(before, face_vectors(moved, faces))).any():
-        share[np.unique(faces[bad])] = 0.0
-        moved = vertices + share[:, None] * (target - vertices)
-        if not share[np.unique(faces[bad])].any() and not _spoiled(before, face_vectors(moved, faces)).any():
-            break
-    return moved
+        corners = np.unique(faces[spoiled])
+        share[corners] = np.minimum(share[corners], next(steps, 0.0))
 
 
 def _spoiled(before: FloatArray, after: FloatArray) -> BoolArray:
