@@ -17,8 +17,8 @@ from pipeline.geometry.alignment.side import Side
 from pipeline.geometry.alignment.visibility import Pictures, seen_through
 from pipeline.part import BoolArray, FloatArray, IndexArray
 
-THROUGH_COST = 8.0
-OFF_COST = 8.0
+AGAINST_COST = 20.0
+"""A sample that speaks against a pose outweighs this many for it: the right pose has hardly any."""
 BESIDE_CELLS = 1.3
 """A sample has a counterpart when the nearest sample is at most this far along the surface."""
 OFF_CELLS = 4.0
@@ -66,7 +66,7 @@ class Evidence:
     @property
     def score(self) -> float:
         """Supported less contradicted share of the samples."""
-        return (self.support - THROUGH_COST * self.through - OFF_COST * self.off) / max(self.samples, 1)
+        return (self.support - AGAINST_COST * self.against) / max(self.samples, 1)
 
     def __add__(self, other: Evidence) -> Evidence:
         return Evidence(
@@ -147,6 +147,8 @@ def relation(at: FloatArray, facing: FloatArray, plain: BoolArray, other: Seen, 
     support = has & (np.abs(height) < within)
     both_plain = plain & other.side.plain[index]
     off = has & ~support & both_plain & (agree > 0.95) & (np.abs(height) > 1.5 * within) & (np.abs(height) < reach)
-    judged = other.pictures.judge(at, facing)
-    through = seen_through(judged) & ~support & ~off
-    return Relation(np.asarray(index, np.int32), height, support, off, through, (judged[1] > 0.6) & ~support)
+    through, bare = np.zeros((2, len(at)), bool)
+    rest = np.flatnonzero(~support & ~off)
+    judged = other.pictures.judge(at[rest], facing[rest])
+    through[rest], bare[rest] = seen_through(judged), judged[1] > 0.6
+    return Relation(np.asarray(index, np.int32), height, support, off, through, bare)

@@ -42,7 +42,7 @@ def misfit(solution: Solution, ready: Sequence[Ready], least: float) -> tuple[in
         return k, "fits the other captures only as a mirror image.", "Export it again without mirroring."
     return (
         k,
-        f"shares less than {100 * least:.0f} percent of its surface with the other captures wherever it is laid: either "
+        f"shares less than {100 * least:.0f} percent of its surface with the others wherever it is laid: either "
         "they overlap too little, or it is of another part.",
         "",
     )

@@ -122,33 +122,38 @@ def grown(ready: Sequence[Ready], pairs: Guesses) -> list[Placed]:
 
 
 def _branches(placed: Placed, ready: Sequence[Ready], pairs: Guesses) -> list[Placed]:
-    options: list[tuple[float, int, FloatArray]] = []
+    options: list[tuple[float, int, int, Guess, FloatArray]] = []
     for new in range(len(ready)):
         if new in placed.poses:
             continue
         for old in placed.poses:
             for guess in pairs[min(new, old), max(new, old)]:
                 relative = guess.pose if new < old else inverse(guess.pose)  # old_from_new
-                options.append((guess.evidence.score, new, placed.poses[old] @ relative))
+                options.append((guess.evidence.score, new, old, guess, placed.poses[old] @ relative))
     options.sort(key=lambda option: -option[0])
     out: list[Placed] = []
-    for _, new, pose in options[:BRANCHES]:
+    for _, new, old, guess, pose in options[:BRANCHES]:
         side = ready[new].seen.side
         if any(new in other.poses and _near(other.poses[new], pose, side.centre, side.size) for other in out):
             continue
-        out.append(with_side(placed, new, pose, ready))
+        out.append(_with_side(placed, new, pose, {old: guess.evidence}, ready))
     return out
 
 
-def with_side(placed: Placed, new: int, pose: FloatArray, ready: Sequence[Ready]) -> Placed:
-    """One more side, judged against all that are placed."""
+def _with_side(
+    placed: Placed, new: int, pose: FloatArray, known: dict[int, Evidence], ready: Sequence[Ready]
+) -> Placed:
+    """One more side, judged against all that are placed; what is known of a pair is not asked again."""
     judged_pairs = dict(placed.pairs)
     for old, other in placed.poses.items():
         i, j = min(new, old), max(new, old)
+        if old in known:
+            judged_pairs[i, j] = known[old]
+            continue
         of = {new: pose, old: other}
         # Poses from single pairs lie a little off one another: judge leniently, the joint refinement follows.
         within = 0.35 * ready[i].seen.side.cell
-        judged_pairs[i, j] = evidence(ready[i].seen, ready[j].seen, inverse(of[j]) @ of[i], samples=600, within=within)
+        judged_pairs[i, j] = evidence(ready[i].seen, ready[j].seen, inverse(of[j]) @ of[i], samples=400, within=within)
     return Placed({**placed.poses, new: pose}, judged_pairs)
 
 

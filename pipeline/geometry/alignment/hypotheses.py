@@ -21,7 +21,7 @@ from pipeline.geometry.cloud import unit
 from pipeline.part import FloatArray
 
 PAIR_POINTS = 800
-GUESSES = 50_000
+GUESSES = 32_000
 ANGLE_BINS = 14
 DISTANCE_BINS = 22
 LOOKS = ((40, 5_000), (200, 3_000))
@@ -47,7 +47,7 @@ class PairTable:
 
 
 def pair_table(side: Side, size: float) -> PairTable:
-    """All pairs of some of a side's samples that are neither close nor far; ``size`` sets the bins, for all sides alike."""
+    """All pairs of some of a side's samples that are neither close nor far; ``size`` is common to all sides."""
     chosen = _spread(side, PAIR_POINTS)
     points, normals = side.points[chosen], side.normals[chosen]
     way = points[None] - points[:, None]

@@ -15,7 +15,17 @@ from pipeline.geometry.alignment.joint import SixD, refined
 from pipeline.geometry.alignment.rigid import inverse, moved
 from pipeline.geometry.alignment.side import SURE, Side, measured, sides
 from pipeline.geometry.alignment.twins import turned_poses
-from pipeline.geometry.alignment.verdict import Solution, deviations_mm, judged, linked_overlap, rivals, slides, solved
+from pipeline.geometry.alignment.verdict import (
+    Solution,
+    deviations_mm,
+    held_by_marks,
+    judged,
+    linked_overlap,
+    polished,
+    rivals,
+    slides,
+    solved,
+)
 from pipeline.geometry.alignment.visibility import pictures
 from pipeline.geometry.constraint import Motion
 from pipeline.part import Capture, FloatArray
@@ -23,6 +33,8 @@ from pipeline.part import Capture, FloatArray
 FEWEST_POINTS = 300
 FINALISTS = 5
 MOST_UNSURE = 3
+HOPEFUL = 0.1
+"""Sets of poses with less than this share of the best score cannot be rivals and are not refined."""
 TWINS = 2
 DISTINCT_DEG, DISTINCT_SIZE = 5.0, 0.02
 
@@ -105,7 +117,8 @@ def aligned(ready: Sequence[Ready], mark_noise_mm: float = 0.3) -> Found:
         other_sets = grown(turned, other_pairs)
         if other_sets[0].score > sets[0].score:
             ready, pairs, sets = turned, other_pairs, other_sets
-    finalists = [solved(ready, placed.array(), mark_noise_mm) for placed in sets[:FINALISTS]]
+    hopeful = [placed for placed in sets[:FINALISTS] if placed.score > HOPEFUL * sets[0].score]
+    finalists = [solved(ready, placed.array(), mark_noise_mm) for placed in hopeful or sets[:1]]
     return concluded(ready, finalists, pairs, mark_noise_mm)
 
 
@@ -132,10 +145,12 @@ def concluded(ready: Sequence[Ready], finalists: list[Solution], pairs: Guesses,
             break
         best = finalists[0]
     others = [one for one in finalists if not same(one.poses, best.poses, ready, DISTINCT_DEG, DISTINCT_SIZE)]
+    rival = rivals(best, others, ready)
+    best = polished(ready, best, mark_noise_mm)
     return Found(
         best,
-        rivals(best, others, ready),
-        slides(best, ready, mark_noise_mm),
+        rival,
+        [] if held_by_marks(best, len(ready)) else slides(best, ready, mark_noise_mm),
         linked_overlap(best, len(ready)),
         deviations_mm(best, ready),
         pairs,

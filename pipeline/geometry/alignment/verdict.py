@@ -22,7 +22,8 @@ from pipeline.geometry.alignment.rigid import differences, inverse, moved, rigid
 from pipeline.geometry.constraint import Constraint, Motion, constraint
 from pipeline.part import FloatArray
 
-FINAL_SAMPLES = 5_000
+SAMPLES, ALL = 1_000, 6_000
+FINAL_SAMPLES = 3_000
 PUSH = 6.0
 """How far sides are pushed along their weakest motions to see whether they come back, in spreads of the residuals:
 farther, and the few places that hold a part would be taken for strays."""
@@ -33,6 +34,9 @@ MARK_REACH = 4.0
 """Markers coincide when they lie within this many times their noise."""
 ROUGHER = 1.12
 """A set of poses whose mean squared height is this much larger than the best one's is a worse one."""
+LITTLE, LEAST_OVERLAP, CONTRADICTED = 0.2, 0.12, 0.03
+"""A rival must be supported by this share of what the best is, hang together by this overlap, and be contradicted in
+no more than this share of what a pair has in common."""
 CORRELATED = 2.0
 """Errors of neighbouring samples are not independent: predicted deviations are this much larger."""
 
@@ -84,14 +88,25 @@ class Solution:
         return max(pair.contradiction for pair in self.pairs.values())
 
 
-def solved(ready: Sequence[Ready], poses: FloatArray, mark_noise_mm: float = 0.3) -> Solution:
+def solved(
+    ready: Sequence[Ready], poses: FloatArray, mark_noise_mm: float = 0.3, *, samples: int = SAMPLES
+) -> Solution:
     """Refine a set of poses (n, 4, 4) jointly, with the markers that come to lie together, and judge every pair."""
     trees = [one.seen.tree for one in ready]
     marks = common_marks(ready, poses, MARK_REACH * mark_noise_mm + 0.5 * ready[0].seen.side.cell)
-    joint = refined(trees, poses, marks=marks, mark_noise_mm=mark_noise_mm)
+    joint = refined(trees, poses, samples=samples, marks=marks, mark_noise_mm=mark_noise_mm)
     if marks:
         marks = common_marks(ready, joint.poses, MARK_REACH * mark_noise_mm)
-        joint = refined(trees, joint.poses, rounds=ROUNDS[-3:], marks=marks, mark_noise_mm=mark_noise_mm)
+        joint = refined(
+            trees, joint.poses, samples=samples, rounds=ROUNDS[-3:], marks=marks, mark_noise_mm=mark_noise_mm
+        )
+    return judged(ready, joint, marks)
+
+
+def polished(ready: Sequence[Ready], solution: Solution, mark_noise_mm: float) -> Solution:
+    """The same solution refined once more with all samples."""
+    trees, marks = [one.seen.tree for one in ready], solution.marks
+    joint = refined(trees, solution.poses, samples=ALL, rounds=ROUNDS[-2:], marks=marks, mark_noise_mm=mark_noise_mm)
     return judged(ready, joint, marks)
 
 
@@ -136,6 +151,15 @@ def linked_overlap(solution: Solution, count: int) -> tuple[float, tuple[int, in
         group = [i if g == j else g for g in group]
         least, where = solution.pairs[pair].overlap, pair
     return min(least, 1.0), where
+
+
+def held_by_marks(solution: Solution, count: int, enough: int = 3) -> bool:
+    """Whether markers alone hang all sides together; three that coincide leave no motion open."""
+    group = list(range(count))
+    for i, j, one, _ in solution.marks:
+        if len(one) >= enough:
+            group = [group[i] if k == group[j] else k for k in group]
+    return len(set(group)) == 1
 
 
 def deviations_mm(solution: Solution, ready: Sequence[Ready]) -> FloatArray:
@@ -251,7 +275,10 @@ def _worse(best: Solution, other: Solution, ready: Sequence[Ready]) -> bool:
     if not changed:
         return False
     now, then = (sum((each.pairs[pair] for pair in changed), Evidence()) for each in (best, other))
-    if then.support < 0.75 * now.support:
+    # Much less support does not make it wrong: half a part may lie on its other half better than beside it.
+    if then.support < LITTLE * now.support or linked_overlap(other, len(ready))[0] < LEAST_OVERLAP:
+        return True
+    if other.contradiction > CONTRADICTED:
         return True
     # Four standard deviations of the difference of two counts, and never on a handful of samples.
     if then.against - now.against > max(12.0, 4.0 * np.sqrt(now.against + then.against + 1.0)):

@@ -15,9 +15,10 @@ import numpy as np
 from scipy.ndimage import maximum_filter
 
 from pipeline.geometry.alignment.side import Side
-from pipeline.part import BoolArray, FloatArray
+from pipeline.part import BoolArray, FloatArray, IndexArray
 
 DIRECTIONS = 64
+CHUNK = 4_096
 PIXEL_CELLS = 1.6
 FACING = 0.2
 """Cosine under which a surface counts as facing a viewer."""
@@ -58,21 +59,37 @@ class Pictures:
         through : (n,) share of the believed directions facing the place that see a surface behind it
         bare : (n,) share of them that see nothing at all there, in front or behind
         """
-        through, bare, facing = (np.zeros(len(points)) for _ in range(3))
+        if not len(points):
+            return np.zeros(0), np.zeros(0)
+        depth, blocked = self._looked_up(points)
+        height = self.views @ points.T
+        towards = self.views @ normals.T > FACING
+        through = towards & np.isfinite(depth) & (height > np.maximum(depth, blocked) + self.slack)
+        bare = towards & ~np.isfinite(blocked)
+        seen = np.maximum(towards.sum(axis=0), 1)
+        return through.sum(axis=0) / seen, bare.sum(axis=0) / seen
+
+    def in_front(self, points: FloatArray, slack: float) -> tuple[IndexArray, IndexArray]:
+        """(n,) how many pictures show places clearly (``slack`` mm) before a surface, and how many show a surface."""
+        front, shown = np.zeros((2, len(points)), np.int32)
+        for start in range(0, len(points), CHUNK):
+            part = slice(start, start + CHUNK)
+            depth, blocked = self._looked_up(points[part])
+            known = np.isfinite(depth)
+            height = self.views @ points[part].T
+            front[part] = (known & (height > np.maximum(depth, blocked) + self.slack + slack)).sum(axis=0)
+            shown[part] = known.sum(axis=0)
+        return front, shown
+
+    def _looked_up(self, points: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """(d, n) believed and unbelieved depth at each place in each picture; -inf outside."""
+        at = np.einsum("dki,ni->dnk", self.across, points) - self.corner[:, None]
+        spot = (at / self.pixel).astype(np.int32)  # towards zero: what lies before the first pixel is outside anyway
         wide = self.depth.shape[1]
-        for k, view in enumerate(self.views):
-            towards = normals @ view > FACING
-            spot = np.floor((points @ self.across[k].T - self.corner[k]) / self.pixel).astype(np.int64)
-            inside = ((spot >= 0) & (spot < wide)).all(axis=1)
-            spot = np.clip(spot, 0, wide - 1)
-            depth = np.where(inside, self.depth[k][spot[:, 0], spot[:, 1]], -np.inf)
-            blocked = np.where(inside, self.blocked[k][spot[:, 0], spot[:, 1]], -np.inf)
-            height = points @ view
-            facing += towards
-            through += towards & np.isfinite(depth) & (height > np.maximum(depth, blocked) + self.slack)
-            bare += towards & ~np.isfinite(blocked)
-        seen = np.maximum(facing, 1.0)
-        return through / seen, bare / seen
+        inside = ((at >= 0) & (spot < wide)).all(axis=2)
+        flat = np.where(inside, (np.arange(len(self.views))[:, None] * wide + spot[..., 0]) * wide + spot[..., 1], 0)
+        depth = np.where(inside, self.depth.reshape(-1)[flat], -np.inf)
+        return depth, np.where(inside, self.blocked.reshape(-1)[flat], -np.inf)
 
 
 def pictures(side: Side) -> Pictures:
@@ -113,8 +130,12 @@ def pictures(side: Side) -> Pictures:
 
 
 def seen_through(judged: tuple[FloatArray, FloatArray]) -> BoolArray:
-    """(n,) places that a side looked through."""
-    return np.asarray(judged[0] > 0.5, np.bool_)
+    """(n,) places that a side looked through.
+
+    Either most views of a place show a surface behind it; or some do, and nearly all others show nothing at all.
+    """
+    through, bare = judged
+    return np.asarray((through > 0.5) | ((through > 0.25) & (through + bare > 0.9)), np.bool_)
 
 
 def _around() -> FloatArray:

@@ -1,0 +1,226 @@
+"""How alignment does against the truth: parts x cases x seeds, the plain script beside it.
+
+python tests/benchmarks/alignment.py [--parts gudgeon,bollard] [--cases full,crop-20] [--seeds 3] [--plain]
+"""
+
+from __future__ import annotations
+
+import argparse
+import resource
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from pipeline.errors import JobStopped
+from pipeline.geometry.native import open3d
+from pipeline.part import Capture, Part, transformed
+from pipeline.simulate.fittings import FITTINGS
+from pipeline.simulate.lumps import with_lumps
+from pipeline.simulate.poses import inverse
+from pipeline.simulate.scanner import CLEAN, SimulatedCapture, scan_sides
+from pipeline.simulate.scene import Scene
+from pipeline.stage import StageContext
+from pipeline.stages.alignment import Alignment
+
+PARTS = ("gudgeon", "swan-finial", "mooring-cleat", "pump-impeller", "bollard", "pipe-tee")
+KINDS = dict(
+    zip(PARTS, ("features", "free form", "nearly symmetric", "n-fold", "revolution", "thin wall"), strict=True)
+)
+SYMMETRIC = ("pump-impeller", "bollard")
+SIX = ("top", "bottom", "left", "right", "front", "back")
+
+
+@dataclass(frozen=True)
+class Case:
+    """How a part is scanned, and what is done to the captures."""
+
+    sides: tuple[str, ...] = ("top", "bottom", "left")
+    points: int = 50_000
+    noise_mm: float = 0.05
+    lumps: int = 0
+    markers: int = 0
+    overlap_percent: float | None = None
+    thin: tuple[int, ...] = (1,)
+    normals: bool = True
+    strays: bool = False
+    extra: dict[str, Any] = field(default_factory=dict)
+
+
+CASES: dict[str, Case] = {
+    "full": Case(),
+    "bare": Case(normals=False),
+    "strays": Case(strays=True),
+    "noise-02": Case(noise_mm=0.02),
+    "noise-20": Case(noise_mm=0.2),
+    "density-4x": Case(points=100_000, thin=(1, 4, 2)),
+    **{f"crop-{share}": Case(("top", "left"), overlap_percent=share) for share in (40, 30, 20, 15, 10)},
+    "two": Case(("top", "left")),
+    "four": Case(SIX[:4]),
+    "six": Case(SIX),
+    "markers": Case(markers=4),
+    "lumps": Case(lumps=3),
+    "large": Case(points=300_000),
+}
+
+
+def captured(part: str, case: Case, seed: int) -> tuple[list[Capture], np.ndarray]:
+    """Captures and true poses in the frame of the first."""
+    mesh = FITTINGS[part](None if seed == 0 else seed)
+    if case.lumps:
+        mesh = with_lumps(mesh, case.lumps, seed=seed).mesh
+    scanner = replace(CLEAN, flying_percent=0.2, stray_percent=0.1) if case.strays else CLEAN
+    found = scan_sides(
+        Scene(part=mesh, table="none", seed=seed),
+        case.sides,
+        points=case.points,
+        noise_mm=case.noise_mm,
+        seed=seed,
+        scanner=scanner,
+        normals=case.normals,
+        colours=False,
+    )
+    captures = [replace(one.capture, name=f"{side}.ply") for one, side in zip(found, case.sides, strict=True)]
+    rng = np.random.default_rng([seed, 5])
+    captures = [thinned(one, case.thin[k % len(case.thin)]) for k, one in enumerate(captures)]
+    if case.overlap_percent is not None:
+        captures = cropped(captures, found, case.overlap_percent)
+    if case.markers:
+        corners = rng.choice(len(mesh.vertices), case.markers, replace=False)
+        places = spread_places(mesh.vertices, case.markers, rng) if len(corners) else mesh.vertices[:0]
+        captures = [
+            replace(one, markers=transformed(places, inverse(sim.part_from_capture)) + rng.normal(0, 0.3, places.shape))
+            for one, sim in zip(captures, found, strict=True)
+        ]
+        captures = [replace(one, markers=one.markers[rng.permutation(len(places))]) for one in captures]
+    first = inverse(found[0].part_from_capture)
+    return captures, np.array([first @ one.part_from_capture for one in found])
+
+
+def spread_places(vertices: np.ndarray, count: int, rng: np.random.Generator) -> np.ndarray:
+    """Places well apart on the part, as an operator would choose them."""
+    chosen = [int(rng.integers(len(vertices)))]
+    while len(chosen) < count:
+        distance = cKDTree(vertices[chosen]).query(vertices)[0]
+        far = np.flatnonzero(distance > 0.6 * distance.max())
+        chosen.append(int(rng.choice(far)))
+    return vertices[chosen]
+
+
+def thinned(capture: Capture, factor: int) -> Capture:
+    keep = np.zeros(len(capture.points), bool)
+    keep[::factor] = True
+    return capture.select(keep)
+
+
+def cropped(captures: list[Capture], found: tuple[SimulatedCapture, ...], percent: float) -> list[Capture]:
+    """Two captures cut along the part's longest direction until they share so much of the smaller one."""
+    points = [transformed(c.points, s.part_from_capture) for c, s in zip(captures, found, strict=True)]
+    along = int(np.argmax(np.ptp(np.vstack(points), axis=0)))
+    heights = [p[:, along] for p in points]
+    middle = float(np.median(np.concatenate(heights)))
+    low, high = 0.0, float(np.ptp(np.concatenate(heights)))
+    reach = 2.0 * float(np.median(cKDTree(points[0]).query(points[0][::50], k=4)[0][:, -1]))
+    keep = [h < np.inf for h in heights]
+    for _ in range(12):
+        width = (low + high) / 2
+        keep = [heights[0] < middle + width, heights[1] > middle - width]
+        kept = [p[k] for p, k in zip(points, keep, strict=True)]
+        shares = [
+            float((cKDTree(kept[1 - k]).query(kept[k][::20], distance_upper_bound=reach)[0] < reach).mean())
+            for k in (0, 1)
+        ]
+        low, high = (low, width) if 100 * max(shares) > percent else (width, high)
+    return [c.select(k) for c, k in zip(captures, keep, strict=True)]
+
+
+def errors(captures: list[Capture], poses: np.ndarray, truth: np.ndarray) -> float:
+    """Largest mean displacement of a capture's points against the truth, mm."""
+    return max(
+        float(np.linalg.norm(transformed(c.points, p) - transformed(c.points, t), axis=1).mean())
+        for c, p, t in zip(captures, poses, truth, strict=True)
+    )
+
+
+def ours(captures: list[Capture]) -> tuple[str, np.ndarray | None, dict[str, float]]:
+    context = StageContext(np.random.default_rng(0), Path("/nonexistent"), Alignment.all_measures())
+    try:
+        part = Alignment().run(Part("part", tuple(captures)), context)
+    except JobStopped as stop:
+        return stop.code, None, context.measures
+    poses = np.array([capture.part_from_capture for capture in part.captures])
+    return ("review" if context.reasons else "accepted"), poses, context.measures
+
+
+def plain(captures: list[Capture]) -> np.ndarray:
+    """The usual script: FPFH, RANSAC and point-to-plane ICP of every side onto the first, tutorial parameters."""
+    o3d = open3d()
+    reg = o3d.pipelines.registration
+    o3d.utility.random.seed(0)
+    size = float(np.linalg.norm(np.ptp(captures[0].points, axis=0)))
+    voxel = size / 50
+    clouds, features = [], []
+    for capture in captures:
+        cloud = o3d.geometry.PointCloud(o3d.utility.Vector3dVector(np.array(capture.points))).voxel_down_sample(voxel)
+        cloud.estimate_normals(o3d.geometry.KDTreeSearchParamHybrid(2 * voxel, 30))
+        clouds.append(cloud)
+        features.append(reg.compute_fpfh_feature(cloud, o3d.geometry.KDTreeSearchParamHybrid(5 * voxel, 100)))
+    poses = [np.eye(4)]
+    for k in range(1, len(captures)):
+        rough = reg.registration_ransac_based_on_feature_matching(
+            clouds[k], clouds[0], features[k], features[0], True, 1.5 * voxel,
+            reg.TransformationEstimationPointToPoint(False), 3,
+            [reg.CorrespondenceCheckerBasedOnEdgeLength(0.9), reg.CorrespondenceCheckerBasedOnDistance(1.5 * voxel)],
+            reg.RANSACConvergenceCriteria(100_000, 0.999),
+        )  # fmt: skip
+        fine = reg.registration_icp(
+            clouds[k], clouds[0], 0.4 * voxel, rough.transformation, reg.TransformationEstimationPointToPlane()
+        )
+        poses.append(np.array(fine.transformation))
+    return np.array(poses)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    split: Callable[[str], list[str]] = lambda text: text.split(",")  # noqa: E731
+    parser.add_argument("--parts", type=split, default=list(PARTS))
+    parser.add_argument("--cases", type=split, default=list(CASES))
+    parser.add_argument("--seeds", type=int, default=10)
+    parser.add_argument("--first", type=int, default=0)
+    parser.add_argument("--plain", action="store_true")
+    options = parser.parse_args()
+    print(
+        f"{'part':14s} {'case':11s} seed verdict            error   /noise overlap contra runner  cpu s | plain mm",
+        flush=True,
+    )
+    for case_name in options.cases:
+        for part in options.parts:
+            for seed in range(options.first, options.first + options.seeds):
+                row(part, case_name, seed, options.plain)
+    print(f"peak memory {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB")
+
+
+def row(part: str, case_name: str, seed: int, with_plain: bool) -> None:
+    case = CASES[case_name]
+    captures, truth = captured(part, case, seed)
+    start = time.process_time()
+    verdict, poses, measures = ours(captures)
+    seconds = time.process_time() - start
+    error = errors(captures, poses, truth) if poses is not None else np.nan
+    wrong = "  WRONG" if error > max(1.0, 5 * case.noise_mm) else ""
+    line = (
+        f"{part:14s} {case_name:11s} {seed:4d} {verdict:18s} {error:7.4f} {error / case.noise_mm:7.2f} "
+        f"{measures.get('overlap_percent', np.nan):7.1f} {measures.get('contradiction_percent', np.nan):6.2f} "
+        f"{measures.get('runner_up_ratio', np.nan):6.3f} {seconds:6.1f}"
+    )
+    if with_plain:
+        line += f" | {errors(captures, plain(captures), truth):8.3f}"
+    print(line + wrong, flush=True)
+
+
+if __name__ == "__main__":
+    main()
