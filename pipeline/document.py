@@ -10,7 +10,7 @@ from __future__ import annotations
 import difflib
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
@@ -133,7 +133,8 @@ def _refused(file: str, line: int, text: str) -> ConfigurationError:
 
 def _refuse_aliases_and_depth(text: str, file: str) -> None:
     depth = 0
-    for event in yaml.parse(text, Loader=_LOADER):
+    events: Iterable[Any] = yaml.parse(text, Loader=_LOADER)
+    for event in events:
         line = event.start_mark.line + 1
         if isinstance(event, yaml.AliasEvent) or getattr(event, "anchor", None):
             raise _refused(file, line, "anchors and aliases (& and *) are not allowed; write the value out")
