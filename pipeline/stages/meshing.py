@@ -76,7 +76,7 @@ class Meshing(Stage):
             )
         frames = [capture.part_from_capture for capture in part.captures]
         unplaced = all(np.array_equal(frame, np.eye(4)) for frame in frames)
-        if len(frames) > 1 and unplaced and not part.declared.aligned:
+        if len(frames) > 1 and unplaced and not part.aligned:
             context.stop(
                 Outcome.FAILED,
                 "not-aligned",

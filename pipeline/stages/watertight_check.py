@@ -39,6 +39,7 @@ class WatertightCheck(Stage):
 
     takes: ClassVar[Form] = "mesh"
     gives: ClassVar[Form] = "mesh"
+    finishing: ClassVar[bool] = True
     measures: ClassVar[Mapping[str, Measure]] = MappingProxyType(
         {
             **{f"{name}_count": Measure("count", text) for name, _, text in COUNTED},
