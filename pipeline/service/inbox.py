@@ -100,7 +100,9 @@ def _arrival(entry: os.DirEntry[str], names: set[str], suffixes: tuple[str, ...]
         return None  # a link or a pipe among them: not a job, and left alone
     marker, checksums = _companion_names(entry.name)
     seen = survey(entry)
-    return Arrival(entry.name, False, replace(seen, ready=marker in names, listed=checksums in names))
+    if marker in names or checksums in names:
+        seen = replace(seen, ready=marker in names, listed=checksums in names)
+    return Arrival(entry.name, False, seen)
 
 
 @dataclass(slots=True)

@@ -13,6 +13,7 @@ import os
 import re
 import signal
 import stat
+import struct
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -21,10 +22,13 @@ from pipeline.errors import CaptureError
 
 READY_MARKER = ".ready"
 MAX_DEPTH = 40
-_PARTIAL = re.compile(r".*\.(part|partial|filepart|crdownload|tmp|download)|\..+\.[A-Za-z0-9]{6}", re.IGNORECASE)
-_CHECKSUMS = re.compile(r"SHA256SUMS|.*\.sha256")
+_PARTIAL = re.compile(
+    r".*\.(part|partial|filepart|crdownload|tmp|download)|\..+\.[A-Za-z0-9]{6}", re.IGNORECASE
+).fullmatch
+_CHECKSUMS = re.compile(r"SHA256SUMS|.*\.sha256").fullmatch
 _FOLDER = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
 _FILE = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
+_FACTS = struct.Struct("<IQQqq")
 _F_SETSIG = 10
 _LEASED_TYPES = frozenset({0xEF53, 0x58465342, 0x9123683E, 0x01021994})  # ext2-4, xfs, btrfs, tmpfs: linux/magic.h
 
@@ -54,15 +58,26 @@ class Survey:
 
 def survey(path: Path | os.DirEntry[str]) -> Survey:
     """Look at a file or a folder with everything in it. Raises OSError when it goes away or may not be read."""
+    status = path.stat(follow_symlinks=False)
+    kind = stat.S_IFMT(status.st_mode)
+    facts = _facts(path.name, kind, status)
+    if kind != stat.S_IFDIR:  # a hundred thousand of these are looked at in a second or two
+        return Survey(1, status.st_size, facts, _refusal(path.name, kind))
     seen = _Survey()
-    status = os.lstat(path)
-    seen.add(path.name, path.name, status)
-    if stat.S_ISDIR(status.st_mode):
-        seen.files = seen.size = 0
-        seen.walk(os.fspath(path), "", 0)
+    seen.hash.update(facts)
+    seen.refused = _refusal(path.name, kind)
+    seen.walk(os.fspath(path), "", 0)
     return Survey(
         seen.files, seen.size, seen.hash.digest(), seen.refused, seen.partial, seen.ready, seen.listed
     )  # fmt: skip
+
+
+def _facts(relative: str, kind: int, status: os.stat_result) -> bytes:
+    """What is different once an entry is another one, or was written to."""
+    if kind == stat.S_IFDIR:  # its size and times follow from what is in it
+        return _FACTS.pack(kind, status.st_ino, 0, 0, 0) + os.fsencode(relative) + b"\0"
+    times = (status.st_size, status.st_mtime_ns, status.st_ctime_ns)
+    return _FACTS.pack(kind, status.st_ino, *times) + os.fsencode(relative) + b"\0"
 
 
 class _Survey:
@@ -85,23 +100,29 @@ class _Survey:
 
     def add(self, name: str, relative: str, status: os.stat_result) -> None:
         kind = stat.S_IFMT(status.st_mode)
-        facts: tuple[int, ...] = (kind, status.st_ino)
-        if kind != stat.S_IFDIR:
-            facts += (status.st_size, status.st_mtime_ns, status.st_ctime_ns)
-        self.hash.update(f"{os.fsencode(relative)!r}{facts}".encode())
+        self.hash.update(_facts(relative, kind, status))
         if not self.refused:
             self.refused = _refusal(relative, kind)
         if kind != stat.S_IFREG:
             return
         if name == READY_MARKER:
             self.ready = True
-        elif _PARTIAL.fullmatch(name):
+        elif _PARTIAL(name):
             self.partial = self.partial or relative
-        elif _CHECKSUMS.fullmatch(name):
+        elif _CHECKSUMS(name):
             self.listed = True
         elif not name.startswith("."):
             self.files += 1
             self.size += status.st_size
+
+
+_ODD = {
+    stat.S_IFLNK: "a symbolic link",
+    stat.S_IFIFO: "a pipe",
+    stat.S_IFSOCK: "a socket",
+    stat.S_IFBLK: "a device",
+    stat.S_IFCHR: "a device",
+}
 
 
 def _refusal(relative: str, kind: int) -> str:
@@ -109,14 +130,7 @@ def _refusal(relative: str, kind: int) -> str:
         relative.encode()
     except UnicodeEncodeError:
         return f"the name {os.fsencode(relative)!r} is not valid UTF-8"
-    words = {
-        stat.S_IFLNK: "a symbolic link",
-        stat.S_IFIFO: "a pipe",
-        stat.S_IFSOCK: "a socket",
-        stat.S_IFBLK: "a device",
-        stat.S_IFCHR: "a device",
-    }
-    return f"{relative} is {words[kind]}" if kind in words else ""
+    return f"{relative} is {_ODD[kind]}" if kind in _ODD else ""
 
 
 def content_hash(path: Path) -> str:
