@@ -79,7 +79,7 @@ def swan_finial(seed: int | None = None) -> Mesh:
         freeform.ball_chain(np.array([[-28, 0, 58], [-50, 0, 68], [-66, -3, 80]]) * s, np.array([16, 9, 3]) * s, 4 * s),
         freeform.ball_chain(neck, np.array([17, 12, 9, 8, 8, 8.5, 9.5]) * s, 5 * s),
         freeform.ball_chain(head + np.array([[0, 0, 0], [16, 4, -3], [27, 7, -6]]) * s, np.array([6, 4, 2]) * s, 2 * s),
-        freeform.ball_chain(np.array([[0, 0, 20], [0, 0, 34]]) * s, np.array([17, 15]) * s, 4 * s),
+        freeform.ball_chain(np.array([[0, 0, 27], [0, 0, 36]]) * s, np.array([16, 15]) * s, 4 * s),
         freeform.rounded_box(np.array([0, 0, 6]) * s, np.array([56, 48, 12]) * s, 3 * s),
         *wings,
     )  # fmt: skip

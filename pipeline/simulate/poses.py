@@ -55,24 +55,23 @@ def turn_up(up: ArrayLike, spin_deg: float = 0.0) -> FloatArray:
 def settled(part: Mesh, up: ArrayLike, most_deg: float = 50.0) -> FloatArray:
     """The upward direction (3,) of the stable resting pose nearest to ``up``; ``up`` itself when none is near.
 
-    A part rests on a facet of its convex hull when the centre of mass stands above that facet; facets of less than
-    0.2 % of the squared diagonal are what rounded places are made of, and no rest.
+    A part is at rest on a facet of its convex hull when the centre of mass stands above that facet, and stably so
+    when tilting it lifts the centre of mass (a rounded end is at rest, and falls over).
     """
     wanted: FloatArray = np.asarray(up, float) / np.linalg.norm(up)
     hull = mesh_of(solid_of(part).hull().simplify(0.02))
     corners = hull.vertices[hull.faces]
     normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    area = np.linalg.norm(normal, axis=1) / 2
-    normal /= np.maximum(2 * area, 1e-12)[:, None]
-    least = 0.002 * float((np.ptp(hull.vertices, axis=0) ** 2).sum())
+    normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-12)
     centre = centre_of_mass(part)
     level = np.einsum("ij,ij->i", normal, corners[:, 0] - centre)
     for face in np.argsort(normal @ wanted):
         if normal[face] @ wanted > -np.cos(np.deg2rad(most_deg)):
             break
         same = (normal @ normal[face] > 0.9998) & (np.abs(level - level[face]) < 0.2)
-        if area[same].sum() > least and _holds(centre + normal[face] * level[face], corners[same], normal[face]):
-            supported: FloatArray = -normal[face]
+        supported: FloatArray = -normal[face]
+        above = _holds(centre + normal[face] * level[face], corners[same], normal[face])
+        if above and _stays(hull.vertices - centre, supported):
             return supported
     return wanted
 
@@ -81,6 +80,17 @@ def _holds(foot: FloatArray, triangles: FloatArray, normal: FloatArray) -> bool:
     """Whether a point lies on one of the triangles of a flat facet."""
     turns = np.cross(np.roll(triangles, -1, axis=1) - triangles, foot - triangles) @ normal
     return bool((turns > -1e-9).all(axis=1).any())
+
+
+def _stays(from_centre: FloatArray, up: FloatArray) -> bool:
+    """Whether tilting by five degrees, whichever way, leaves the centre of mass no lower above the ground."""
+    across = turn_to(up)
+    around = np.linspace(0, 2 * np.pi, 12, endpoint=False)
+    tilted = np.cos(np.deg2rad(5)) * up[:, None] + np.sin(np.deg2rad(5)) * (
+        across[:, :1] * np.cos(around) + across[:, 1:2] * np.sin(around)
+    )
+    height = -(from_centre @ up).min()
+    return bool((-(from_centre @ tilted).min(axis=0) > height - 0.05).all())
 
 
 def centre_of_mass(part: Mesh) -> FloatArray:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -184,22 +183,23 @@ class Sweep:
         for _ in range(12 if count else 0):
             if sum(map(len, found)) >= count:
                 break
-            for point, towards in self._flying_batch(min(BATCH, 40_000 + 100 * count)):
-                found.append(point)
-                ways.append(towards)
+            point, towards = self._flying_batch(min(BATCH, 40_000 + 100 * count))
+            found.append(point)
+            ways.append(towards)
         return Returns.loose(np.vstack(found)[:count], np.vstack(ways)[:count], Label.FLYING)
 
-    def _flying_batch(self, count: int) -> Iterator[tuple[FloatArray, FloatArray]]:
+    def _flying_batch(self, count: int) -> tuple[FloatArray, FloatArray]:
         view, picture = self._aims(count)
         aside = self.rng.normal(0, 0.4 / self.standoff, picture.shape)
         first, second = (self._directions(view, at) for at in (picture, picture + aside))
-        near, far = (np.minimum(self.rays.cast(self.cameras[view], way)[0], 2 * self.far) for way in (first, second))
+        near = np.minimum(self.rays.cast(self.cameras[view], first)[0], 2 * self.far)
+        far = np.minimum(self.rays.cast(self.cameras[view], second)[0], 2 * self.far)
         edge = (near > self.near) & (far < self.far) & (far - near > max(1.5, 10 * self.noise))
-        between = near[edge] + (far - near)[edge] * self.rng.beta(0.7, 1.6, int(edge.sum()))
-        way = first[edge]
-        point = self.cameras[view[edge]] + way * between[:, None]
-        free = self.rays.distance(point) > max(0.3, 5 * self.noise)
-        yield point[free], -way[free]
+        near, far, way, aside = near[edge], far[edge], second[edge], aside[edge]
+        point = self.cameras[view[edge]] + way * (near + (far - near) * self.rng.beta(0.6, 2.0, len(near)))[:, None]
+        apart = far * np.linalg.norm(aside, axis=1)  # a steep surface lies closer to both rays than they to one another
+        free = self.rays.distance(point) > np.maximum(max(0.3, 5 * self.noise), 1.2 * apart)
+        return point[free], -way[free]
 
     def strays(self, count: int) -> Returns:
         """Exactly ``count`` points off any surface: most in the free space in front, a third of all in small groups."""

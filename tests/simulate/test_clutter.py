@@ -19,7 +19,7 @@ def test_crumpled_paper_is_flat_between_sharp_creases() -> None:
 
 def test_cloth_bends_softly_everywhere() -> None:
     bend = _bends(clutter.cloth(300, 6, np.random.default_rng(2)))
-    assert 0.05 < np.quantile(bend, 0.5)
+    assert np.quantile(bend, 0.5) > 0.05
     assert np.quantile(bend, 0.99) < 10
 
 
