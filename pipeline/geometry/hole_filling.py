@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from pipeline.geometry.edges import LongArray, edges_of
-from pipeline.geometry.hole_patch import Patch, make_patch
-from pipeline.geometry.holes import Hole, Opening, Surroundings
+from pipeline.geometry.hole_patch import Patch, Shape, make_patch
+from pipeline.geometry.holes import Hole, Surroundings
 from pipeline.geometry.self_intersection import crossed_faces
 from pipeline.part import Mesh
 
@@ -24,7 +24,10 @@ class Filled:
 
 
 def fill(mesh: Mesh, holes: Sequence[Hole], around: Surroundings) -> Filled:
-    """Close holes. A patch that passes through the surface is tried again plain, then left out.
+    """Close holes. A patch that passes through the surface is tried again in plainer shapes, then left out.
+
+    Patches are tried all together first, and those that are in the way of something once more one by one,
+    narrow holes first, because two patches may only be in one another's way.
 
     Parameters
     ----------
@@ -33,29 +36,25 @@ def fill(mesh: Mesh, holes: Sequence[Hole], around: Surroundings) -> Filled:
     """
     closed: list[tuple[Hole, Patch]] = []
     refused: list[tuple[Hole, str]] = []
-    todo = list(holes)
-    for plain in (False, True):
-        crossing: list[Hole] = []
-        tried = []
-        for hole in todo:
-            shape = replace(hole, kind=Opening.CORNER) if plain else hole
-            patch = make_patch(mesh, shape, around)
-            if patch is None:
-                refused.append((hole, "its rim cannot be closed without a doubled edge"))
+    todo = sorted(holes, key=lambda hole: hole.diameter_mm)
+    for shape in Shape:
+        made = [(hole, make_patch(mesh, hole, around, shape)) for hole in todo]
+        refused += [(hole, "its rim cannot be closed without a doubled edge") for hole, patch in made if patch is None]
+        tried = [(hole, patch) for hole, patch in made if patch is not None]
+        good = _passing(mesh, closed, tried)
+        closed += [pair for pair, is_good in zip(tried, good, strict=True) if is_good]
+        todo = []
+        for pair in [pair for pair, is_good in zip(tried, good, strict=True) if not is_good]:
+            if _passing(mesh, closed, [pair])[0]:
+                closed.append(pair)
             else:
-                tried.append((hole, patch))
-        good = _not_crossing(mesh, closed, tried)
-        for (hole, patch), is_good in zip(tried, good, strict=True):
-            if is_good:
-                closed.append((hole, patch))
-            else:
-                crossing.append(hole)
-        todo = crossing
+                todo.append(pair[0])
     refused += [(hole, "a patch would pass through the surface") for hole in todo]
     return Filled(_with_patches(mesh, closed)[0], tuple(hole for hole, _ in closed), tuple(refused))
 
 
-def _not_crossing(mesh: Mesh, before: list[tuple[Hole, Patch]], tried: list[tuple[Hole, Patch]]) -> list[bool]:
+def _passing(mesh: Mesh, before: list[tuple[Hole, Patch]], tried: list[tuple[Hole, Patch]]) -> list[bool]:
+    """Which of the tried patches neither pass through anything nor double an edge."""
     if not tried:
         return []
     both, owner = _with_patches(mesh, before + tried)
@@ -78,8 +77,8 @@ def _with_patches(mesh: Mesh, patches: Sequence[tuple[Hole, Patch]]) -> tuple[Me
     colours = [] if mesh.colours is None else [mesh.colours]
     owner = [np.full(len(mesh.faces), -1, np.int64)]
     total = len(mesh.vertices)
-    for number, (hole, patch) in enumerate(patches):
-        where = np.concatenate([hole.loop, total + np.arange(len(patch.inner), dtype=np.int32)])
+    for number, (_, patch) in enumerate(patches):
+        where = np.concatenate([patch.rim, total + np.arange(len(patch.inner), dtype=np.int32)])
         vertices.append(patch.inner)
         faces.append(where[patch.faces])
         if patch.colours is not None:

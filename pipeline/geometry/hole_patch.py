@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from enum import Enum
 
 import numpy as np
 
@@ -18,45 +20,74 @@ PASSES = 3
 """The bending weights depend on the patch's shape: this many times solved, weighted by the shape before."""
 
 
+class Shape(Enum):
+    """How a patch is shaped, best first."""
+
+    SMOOTH = "carries on the surface around with its tangents"
+    PLAIN = "a membrane over the rim, in triangles as small as those around"
+    BARE = "triangles between the rim's vertices only"
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Patch:
     """A patch for one hole.
 
     Attributes
     ----------
+    rim : (n,) the mesh's vertices that it hangs on
     inner : (k, 3) new vertices, mm
-    faces : (m, 3) numbers below n mean the hole's loop, n + i means ``inner[i]``
+    faces : (m, 3) numbers below n mean ``rim``, n + i means ``inner[i]``
     colours : (k, 3) uint8, or None
     """
 
+    rim: IndexArray
     inner: FloatArray
     faces: IndexArray
     colours: ColourArray | None
 
 
-def make_patch(mesh: Mesh, hole: Hole, around: Surroundings) -> Patch | None:
+def make_patch(mesh: Mesh, hole: Hole, around: Surroundings, shape: Shape = Shape.SMOOTH) -> Patch | None:
     """The patch for a hole, or None when its rim cannot be triangulated without a doubled edge."""
-    loop, count = hole.loop, len(hole.loop)
-    ring = mesh.faces[around.faces_at(loop)]
-    outer = np.setdiff1d(ring, loop)
-    local = np.full(len(mesh.vertices), -1, np.int32)
-    local[loop], local[outer] = np.arange(count), count + np.arange(len(outer))
-    known = np.concatenate([loop, outer])
-    ring = local[ring]
-    rim = mesh.vertices[loop]
-    beside, taken, size = _rim_facts(mesh.vertices[known], ring, count)
-    faces = triangulate_hole(rim, beside, taken)
+    rim, corner = np.unique(hole.loop, return_inverse=True)
+    count = len(rim)
+    ring = mesh.faces[around.faces_at(rim)]
+    outer = np.setdiff1d(ring, rim)
+    known = np.concatenate([rim, outer])
+    order = np.argsort(known)
+    ring = order[np.searchsorted(known, ring, sorter=order)].astype(np.int32)
+    normals, taken, size = _rim_facts(mesh.vertices[known], ring, count)
+    faces = _triangulated(mesh.vertices[rim], corner.astype(np.int32), normals, taken)
     if faces is None:
         return None
-    vertices, faces = refine(rim, faces, size, taken)
-    bent, faces = _bent(vertices, faces, mesh.vertices[outer], ring, taken, hole.kind is Opening.CORNER)
+    vertices = mesh.vertices[rim]
+    if shape is not Shape.BARE:
+        vertices, faces = refine(vertices, faces, size, taken)
+        plain = shape is Shape.PLAIN or hole.kind is Opening.CORNER
+        vertices, faces = _bent(vertices, faces, mesh.vertices[outer], ring, taken, plain)
     colours = None
-    if mesh.colours is not None:
-        values = np.zeros((len(bent), 3))
-        values[:count] = mesh.colours[loop]
-        spread = stretched(bent, faces, np.arange(len(bent)) >= count, values)[count:]
+    if mesh.colours is not None and len(vertices) > count:
+        values = np.zeros((len(vertices), 3))
+        values[:count] = mesh.colours[rim]
+        spread = stretched(vertices, faces, np.arange(len(vertices)) >= count, values)[count:]
         colours = np.clip(np.round(spread), 0, 255).astype(np.uint8)
-    return Patch(bent[count:], faces, colours)
+    return Patch(rim, vertices[count:], faces, colours)
+
+
+def _triangulated(
+    rim: FloatArray, corner: IndexArray, normals: Mapping[tuple[int, int], FloatArray], taken: BoolArray
+) -> IndexArray | None:
+    """Triangles over a loop of rim vertices, of which some may occur twice."""
+    after = np.roll(corner, -1)
+    sides = list(zip(corner.tolist(), after.tolist(), strict=True))
+    beside = np.array([normals.get(side, np.zeros(3)) for side in sides])
+    blocked = taken.copy()
+    blocked[corner, after] = blocked[after, corner] = False
+    np.fill_diagonal(blocked, True)
+    faces = triangulate_hole(rim[corner], beside, blocked[np.ix_(corner, corner)])
+    if faces is None:
+        return None
+    named: IndexArray = corner[faces]
+    return named if (named != named[:, (1, 2, 0)]).all() else None
 
 
 def _bent(
@@ -78,8 +109,13 @@ def _bent(
     return vertices, faces
 
 
-def _rim_facts(vertices: FloatArray, ring: IndexArray, count: int) -> tuple[FloatArray, BoolArray, FloatArray]:
-    """Normals beyond the rim's sides, rim pairs with an edge, and edge lengths around the rim's vertices."""
+def _rim_facts(
+    vertices: FloatArray, ring: IndexArray, count: int
+) -> tuple[dict[tuple[int, int], FloatArray], BoolArray, FloatArray]:
+    """Normal beyond each side of the rim, rim pairs with an edge already, and edge lengths around the rim.
+
+    A side is named as a patch runs along it: from the end to the beginning of the open half-edge.
+    """
     edges = edges_of(ring)
     ends = edges.ends
     length = np.linalg.norm(vertices[ends[:, 0]] - vertices[ends[:, 1]], axis=1)
@@ -91,13 +127,8 @@ def _rim_facts(vertices: FloatArray, ring: IndexArray, count: int) -> tuple[Floa
     taken = np.zeros((count, count), bool)
     both = ends[(ends < count).all(axis=1)]
     taken[both[:, 0], both[:, 1]] = taken[both[:, 1], both[:, 0]] = True
-    sides = np.arange(count)
-    taken[sides, (sides + 1) % count] = taken[(sides + 1) % count, sides] = False
-    beside = np.zeros((count, 3))
-    normals = face_vectors(vertices, ring)
-    normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), np.finfo(float).tiny)
+    unit = face_vectors(vertices, ring)
+    unit /= np.maximum(np.linalg.norm(unit, axis=1, keepdims=True), np.finfo(float).tiny)
     halves = edges.boundary_halves
-    tail, head = ring.reshape(-1)[halves], ring[:, (1, 2, 0)].reshape(-1)[halves]
-    on_rim = (tail < count) & (head == (tail - 1) % count)
-    beside[head[on_rim]] = normals[halves[on_rim] // 3]
-    return beside, taken, size
+    tail, head = ring.reshape(-1)[halves].tolist(), ring[:, (1, 2, 0)].reshape(-1)[halves].tolist()
+    return {(b, a): unit[half // 3] for a, b, half in zip(tail, head, halves, strict=True)}, taken, size

@@ -35,8 +35,9 @@ def crossed_faces(vertices: FloatArray, faces: IndexArray, among: BoolArray | No
         _mark(vertices, faces, np.arange(len(faces)), np.arange(len(faces)), crossed)
     elif among.any():
         chosen = np.flatnonzero(among)
-        _mark(vertices, faces, chosen, np.arange(len(faces)), crossed)
-        _mark(vertices, faces, _near(vertices, faces, chosen), chosen, crossed)
+        near = _near(vertices, faces, chosen)
+        _mark(vertices, faces, chosen, np.concatenate([chosen, near]), crossed)
+        _mark(vertices, faces, near, chosen, crossed)
     return crossed
 
 
