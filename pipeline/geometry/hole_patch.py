@@ -24,6 +24,7 @@ class Shape(Enum):
     """How a patch is shaped, best first."""
 
     SMOOTH = "carries on the surface around with its tangents"
+    TIGHT = "as smooth, begun from the triangles of the smallest area"
     PLAIN = "a membrane over the rim, in triangles as small as those around"
     BARE = "triangles between the rim's vertices only"
 
@@ -56,7 +57,8 @@ def make_patch(mesh: Mesh, hole: Hole, around: Surroundings, shape: Shape = Shap
     order = np.argsort(known)
     ring = order[np.searchsorted(known, ring, sorter=order)].astype(np.int32)
     normals, taken, size = _rim_facts(mesh.vertices[known], ring, count)
-    faces = _triangulated(mesh.vertices[rim], corner.astype(np.int32), normals, taken)
+    by_area = shape is not Shape.SMOOTH
+    faces = _triangulated(mesh.vertices[rim], corner.astype(np.int32), normals, taken, by_area)
     if faces is None:
         return None
     vertices = mesh.vertices[rim]
@@ -74,7 +76,11 @@ def make_patch(mesh: Mesh, hole: Hole, around: Surroundings, shape: Shape = Shap
 
 
 def _triangulated(
-    rim: FloatArray, corner: IndexArray, normals: Mapping[tuple[int, int], FloatArray], taken: BoolArray
+    rim: FloatArray,
+    corner: IndexArray,
+    normals: Mapping[tuple[int, int], FloatArray],
+    taken: BoolArray,
+    by_area: bool,
 ) -> IndexArray | None:
     """Triangles over a loop of rim vertices, of which some may occur twice."""
     after = np.roll(corner, -1)
@@ -83,7 +89,7 @@ def _triangulated(
     blocked = taken.copy()
     blocked[corner, after] = blocked[after, corner] = False
     np.fill_diagonal(blocked, True)
-    faces = triangulate_hole(rim[corner], beside, blocked[np.ix_(corner, corner)])
+    faces = triangulate_hole(rim[corner], beside, blocked[np.ix_(corner, corner)], by_area=by_area)
     if faces is None:
         return None
     named: IndexArray = corner[faces]

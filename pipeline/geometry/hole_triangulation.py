@@ -16,7 +16,9 @@ SAME_ANGLE = 0.05
 """Step of 1 - cos(angle) within which angles count as equal and the smaller area wins."""
 
 
-def triangulate_hole(rim: FloatArray, beside: FloatArray, taken: BoolArray | None = None) -> IndexArray | None:
+def triangulate_hole(
+    rim: FloatArray, beside: FloatArray, taken: BoolArray | None = None, *, by_area: bool = False
+) -> IndexArray | None:
     """Triangles that close a polygon in space, without new vertices.
 
     Parameters
@@ -24,6 +26,7 @@ def triangulate_hole(rim: FloatArray, beside: FloatArray, taken: BoolArray | Non
     rim : (n, 3) corners in the order in which the patch runs along them (against the faces around it)
     beside : (n, 3) unit normal of the face beyond the side from corner i to corner i + 1; zero where unknown
     taken : (n, n) True where the mesh has an edge between two corners already, other than the sides
+    by_area : the smallest area whatever the angles: flatter, and less likely to pass through itself
 
     Returns
     -------
@@ -34,7 +37,7 @@ def triangulate_hole(rim: FloatArray, beside: FloatArray, taken: BoolArray | Non
     if count < 3:
         return None
     if count <= LARGE:
-        return _triangulate(rim, beside, taken)
+        return _triangulate(rim, beside, taken, by_area)
     chosen = np.unique(np.linspace(0, count, LARGE, endpoint=False).astype(int))
     pieces = []
     sides = np.zeros((len(chosen), 3))
@@ -44,15 +47,16 @@ def triangulate_hole(rim: FloatArray, beside: FloatArray, taken: BoolArray | Non
         if len(chain) == 2:
             sides[number] = beside[start]
             continue
-        piece = triangulate_hole(rim[chain], np.vstack([beside[chain[:-1]], np.zeros(3)]), taken[np.ix_(chain, chain)])
+        known = np.vstack([beside[chain[:-1]], np.zeros(3)])
+        piece = triangulate_hole(rim[chain], known, taken[np.ix_(chain, chain)], by_area=by_area)
         if piece is None:
             return None
         pieces.append(chain[piece])
-    middle = _triangulate(rim[chosen], sides, taken[np.ix_(chosen, chosen)])
+    middle = _triangulate(rim[chosen], sides, taken[np.ix_(chosen, chosen)], by_area)
     return None if middle is None else np.concatenate([*pieces, chosen[middle]]).astype(np.int32)
 
 
-def _triangulate(rim: FloatArray, beside: FloatArray, taken: BoolArray) -> IndexArray | None:
+def _triangulate(rim: FloatArray, beside: FloatArray, taken: BoolArray, by_area: bool) -> IndexArray | None:
     """Best triangulation of each run of corners i..k, from short runs to the whole polygon."""
     count = len(rim)
     sharpest, total = np.zeros((count, count)), np.zeros((count, count))
@@ -74,7 +78,7 @@ def _triangulate(rim: FloatArray, beside: FloatArray, taken: BoolArray) -> Index
             angle = np.maximum(angle, _bend(unit, np.broadcast_to(beside[-1], unit.shape)))
         angle = np.where(size > 0, angle, 2.0)
         area = total[begin, middle] + total[middle, end] + size / 2
-        rank = np.round(angle / SAME_ANGLE)
+        rank = np.zeros_like(angle) if by_area else np.round(angle / SAME_ANGLE)
         best = np.where(rank == rank.min(axis=1, keepdims=True), area, np.inf).argmin(axis=1)
         row, first, last = np.arange(count - span), begin[:, 0], end[:, 0]
         apex[first, last] = middle[row, best]

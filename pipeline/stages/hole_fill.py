@@ -99,8 +99,8 @@ def _record(
 ) -> None:
     areas = face_areas(mesh.vertices, mesh.faces)
     guesses = [hole for hole in closed if hole.kind is Opening.CORNER]
-    context.measure("holes_before_count", len(holes))
-    context.measure("holes_filled_count", len(closed))
+    context.measure("holes_before_count", sum(1 + hole.islands for hole in holes))
+    context.measure("holes_filled_count", sum(1 + hole.islands for hole in closed))
     context.measure("holes_left_count", len(boundary_loops(mesh.faces)))
     context.measure("guesses_count", len(guesses))
     context.measure("largest_filled_mm", max((hole.diameter_mm for hole in closed), default=0.0))
