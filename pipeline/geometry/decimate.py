@@ -53,6 +53,7 @@ class Original:
     def __init__(self, mesh: Mesh) -> None:
         self.mesh = mesh
         self.surface = Surface(mesh.vertices, mesh.faces)
+        self.corners = mesh.vertices[np.unique(mesh.faces)]
         self.report = inspect(mesh.vertices, mesh.faces)
         self.area, self.volume = area(mesh.vertices, mesh.faces), volume(mesh.vertices, mesh.faces)
         sides = mesh.vertices[mesh.faces] - mesh.vertices[mesh.faces[:, (1, 2, 0)]]
@@ -75,12 +76,12 @@ class Original:
 
     def distances(self, candidate: Mesh, count: int) -> FloatArray:
         """Distances between the two surfaces at up to ``count`` places on either, mm."""
-        step = max(1, len(self.mesh.vertices) // count)
+        step = max(1, len(self.corners) // count)
         places, _ = sample_surface(candidate.vertices, candidate.faces, count)
         if count >= THOROUGH:
             corners = candidate.vertices[candidate.faces]
             places = np.vstack([places, corners.mean(axis=1), candidate.vertices])
-        from_old = Surface(candidate.vertices, candidate.faces).distance(self.mesh.vertices[::step])
+        from_old = Surface(candidate.vertices, candidate.faces).distance(self.corners[::step])
         return np.concatenate([from_old, self.surface.distance(places)])
 
     def _collapsed(self, count: int, aggressiveness: float) -> Mesh:
