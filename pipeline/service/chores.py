@@ -13,7 +13,7 @@ from pipeline.service.clock import Clock
 from pipeline.service.housekeeping import keep_house
 from pipeline.service.journal import Journal, State
 from pipeline.service.lookout import Begin
-from pipeline.service.nights import counts_of, night_of, write_report
+from pipeline.service.nights import counts_of, night_of
 from pipeline.service.notify import Outbox
 from pipeline.service.recovery import adopt, resolve
 from pipeline.site import Site
@@ -23,6 +23,10 @@ REPORT_EVERY_S = 300.0
 _TOLD = "last night told"
 
 log = logging.getLogger("nightmill")
+
+
+Report = Callable[[Site, str], None]
+"""Writes the report of a night; does not raise."""
 
 
 class Chores:
@@ -37,10 +41,12 @@ class Chores:
         outbox: Outbox,
         begin: Begin,
         entries: Callable[[], set[str]],
+        report: Report,
         report_every_s: float = REPORT_EVERY_S,
     ) -> None:
         self._site, self._journal, self._clock, self._bench = site, journal, clock, bench
         self._outbox, self._begin, self._entries = outbox, begin, entries
+        self._write_report = report
         self._report_every_s = report_every_s
         self._idle = False
         self._current: Future[Any] | None = None
@@ -110,7 +116,7 @@ class Chores:
             log.warning(problem)
 
     def _report(self) -> None:
-        write_report(self._site, night_of(self._clock.now()))
+        self._write_report(self._site, night_of(self._clock.now()))
 
     def _round(self) -> None:
         self._tell_nights()

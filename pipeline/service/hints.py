@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import threading
 import warnings
 from collections.abc import Callable
@@ -61,6 +62,7 @@ class Hints:
         from watchdog.events import FileSystemEventHandler
         from watchdog.observers import Observer
 
+        logging.getLogger("watchdog").setLevel(logging.CRITICAL)  # it tells of overflows, which the looks make up for
         warnings.filterwarnings("ignore", category=RuntimeWarning, module="watchdog")
         hint = self._hint
 

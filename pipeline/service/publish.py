@@ -17,7 +17,10 @@ from pipeline.site import Results, Site
 from pipeline.storage import sync_folder
 
 DELIVERED = (Outcome.ACCEPTED, Outcome.REVIEW)
-OWN_FILES = {MANIFEST_FILE, "REASON.txt", "work.log", "removed.ply"}
+OWN_FILES = {
+    MANIFEST_FILE, "REASON.txt", "work.log", "removed.ply", "evidence.ply",
+    "index.html", "delivery-note.html", "previews",
+}  # fmt: skip
 
 
 @contextmanager

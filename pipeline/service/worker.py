@@ -10,6 +10,8 @@ from __future__ import annotations
 import json
 import signal
 import sys
+import traceback
+from datetime import UTC, datetime
 from pathlib import Path
 
 from pydantic import BaseModel, ConfigDict
@@ -42,6 +44,8 @@ class Order(BaseModel):
     max_bytes: int | None = None
     content_sha256: str | None = None
     attempt: int = 1
+    home: Path | None = None
+    """Where the result will lie once it is published; without it, no page is written."""
     limits: Limits | None = None
 
     def read_limits(self) -> ReadLimits:
@@ -68,13 +72,26 @@ def work(order: Order) -> None:
     else:
         manifest = run_job(job, recipe, order.folder, tell, order.read_limits())
     order.stamped(manifest).write(order.folder)
+    if order.home is not None:
+        _write_page(order.folder, order.home)
+
+
+def _write_page(folder: Path, home: Path) -> None:
+    """Previews and page of the finished job. The result is there without them: nothing they do can harm it."""
+    try:
+        from pipeline.report import write_job_page
+
+        write_job_page(folder, zone=datetime.now().astimezone().tzinfo or UTC, home=home)
+    except Exception:
+        traceback.print_exc()
 
 
 def run_in_child(order: Order, allowance: Allowance, progress: Progress, leash: Leash | None = None) -> Manifest | None:
     """Work an order in a child process and give its manifest; None when the leash was pulled.
 
     A child that crashes, hangs or runs out of memory yields a manifest with the outcome ``failed`` that names
-    the stage it was in; whatever it wrote beside its log is removed.
+    the stage it was in; whatever it wrote beside its log is removed. Once the manifest is there the job is
+    finished, however the child ends after that.
     """
     order = order.model_copy(update={"limits": allowance.limits()})
     order_file = order.folder / ORDER_FILE
@@ -100,8 +117,9 @@ def run_in_child(order: Order, allowance: Allowance, progress: Progress, leash: 
     order_file.unlink(missing_ok=True)
     if ended.how == "stopped":
         return None
-    if ended.how == "itself" and ended.status == 0 and (order.folder / MANIFEST_FILE).is_file():
-        log.unlink(missing_ok=True)
+    if (order.folder / MANIFEST_FILE).is_file():
+        if log.stat().st_size == 0 or (ended.how == "itself" and ended.status == 0):
+            log.unlink()
         return read_manifest(order.folder)
     for leftover in order.folder.iterdir():
         if leftover.is_file() and leftover.name != LOG_FILE:

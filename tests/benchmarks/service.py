@@ -63,7 +63,13 @@ def crash(folder: Path) -> list[Row]:
             wrong += [f"{name} {number}: {text}" for text in found]
         print("\n".join(wrong))
         text = f"{reached} of {tried} points reached, {len(wrong)} violations"
-        rows.append((f"every call: {what}", text + (f", {unaided} worked off without a restart" if "error" in what else ""), not wrong))
+        rows.append(
+            (
+                f"every call: {what}",
+                text + (f", {unaided} worked off without a restart" if "error" in what else ""),
+                not wrong,
+            )
+        )
     return rows
 
 
@@ -94,7 +100,7 @@ def flood(folder: Path) -> list[Row]:
 
 def watches(folder: Path) -> list[Row]:
     """The same with a limit of 50 watched folders, in a user namespace of its own."""
-    script = "echo 50 > /proc/sys/user/max_inotify_watches && exec \"$@\""
+    script = 'echo 50 > /proc/sys/user/max_inotify_watches && exec "$@"'
     command = ["unshare", "-Ur", "sh", "-c", script, "sh", sys.executable, __file__, "--limited", str(folder)]
     done = subprocess.run(command, capture_output=True, text=True)
     if done.returncode not in (0, 1) or not done.stdout:
@@ -120,7 +126,9 @@ def soaking(folder: Path) -> list[Row]:
     drift = 100 * (max(late)[0] / max(early)[0] - 1)
     handles = (max(s[1] for s in early), max(s[1] for s in late))
     threads = (max(s[2] for s in early), max(s[2] for s in late))
-    text = f"memory {max(early)[0]:.1f} -> {max(late)[0]:.1f} MiB ({drift:+.1f} %), handles {handles}, threads {threads}"
+    text = (
+        f"memory {max(early)[0]:.1f} -> {max(late)[0]:.1f} MiB ({drift:+.1f} %), handles {handles}, threads {threads}"
+    )
     return [("soak: 300 jobs", text, drift < 5 and handles[1] <= handles[0] and threads[1] <= threads[0])]
 
 

@@ -175,5 +175,5 @@ def test_sigterm_puts_running_jobs_back_after_the_grace_time(
 
 def test_no_socket_listens(site: Path, watching: Callable[[], subprocess.Popen[bytes]]) -> None:
     process = watching()
-    sockets = {os.readlink(link) for link in Path(f"/proc/{process.pid}/fd").iterdir() if link.is_symlink()}
+    sockets = {str(link.readlink()) for link in Path(f"/proc/{process.pid}/fd").iterdir() if link.is_symlink()}
     assert not [name for name in sockets if name.startswith("socket:")]

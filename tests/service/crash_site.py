@@ -19,7 +19,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-from service_rig import FakeClock, FakeEngine, FakeTriage, manifest_for, new_site
+from service_rig import FakeClock, FakeEngine, FakeTriage, manifest_for, new_site, no_report
 
 from pipeline.errors import Outcome
 from pipeline.manifest import MANIFEST_FILE, differences, read_manifest
@@ -59,7 +59,7 @@ def work_once(root: Path) -> None:
     clock = FakeClock()
     engine = FakeEngine(behaviour={"broken": lambda order: manifest_for(order, Outcome.FAILED, "capture-unreadable")})
     with service(
-        open_site(root), "run", engine=engine, clock=clock, spawn=at_once, looks=FakeTriage()
+        open_site(root), "run", engine=engine, clock=clock, spawn=at_once, looks=FakeTriage(), report=no_report
     ) as supervisor:  # fmt: skip
         supervisor._sleep = lambda seconds: clock.pass_seconds(max(1.0, seconds))  # type: ignore[method-assign]
         supervisor.run()

@@ -129,11 +129,19 @@ class Rig:
     clock: FakeClock
     engine: FakeEngine
     triage: FakeTriage
+    reports: list[str] = field(default_factory=list)
 
     def supervisor(self, mode: str = "watch", spawn: Spawn = at_once) -> Supervisor:
         supervisor = Supervisor(
-            self.site, self.journal, self.engine, self.triage, mode=mode, clock=self.clock, spawn=spawn  # type: ignore[arg-type]
-        )  # fmt: skip
+            self.site,
+            self.journal,
+            self.engine,
+            self.triage,  # type: ignore[arg-type]
+            mode=mode,  # type: ignore[arg-type]
+            clock=self.clock,
+            spawn=spawn,
+            report=lambda site, night: self.reports.append(night),
+        )
         supervisor.lookout.hints = None
         return supervisor
 
@@ -157,6 +165,10 @@ class Rig:
             passed += step
             supervisor.hint()
             supervisor.turn()
+
+
+def no_report(site: Site, night: str) -> None:
+    """For tests that are not about reports."""
 
 
 def new_site(root: Path, *more: str) -> Site:

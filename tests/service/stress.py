@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from crash_site import run_forked, work_once
-from service_rig import FakeEngine, FakeTriage, manifest_for, new_site
+from service_rig import FakeEngine, FakeTriage, manifest_for, new_site, no_report
 
 from pipeline.manifest import MANIFEST_FILE, Manifest, differences, read_manifest
 from pipeline.runner import Progress
@@ -80,7 +80,7 @@ def drop_nested(site: Site, count: int, each: int = 20) -> list[bytes]:
 
 def watch_until_worked(root: Path, jobs: int, patience_s: float, *, with_events: bool = True) -> Supervisor:
     """A real watch, threads and events and all, with a fake engine, until so many jobs are done."""
-    with service(open_site(root), "watch", engine=FakeEngine(), looks=FakeTriage()) as supervisor:
+    with service(open_site(root), "watch", engine=FakeEngine(), looks=FakeTriage(), report=no_report) as supervisor:
         if not with_events:
             supervisor.lookout.hints = None
         done: list[int] = []
@@ -100,7 +100,7 @@ def watch_until_worked(root: Path, jobs: int, patience_s: float, *, with_events:
 
 
 def random_deaths(root: Path, deaths: int, seed: int) -> tuple[Account, int]:
-    """Drop jobs, work them, kill -9 at random moments; two services at a time. The account, and how many were killed."""
+    """Drop jobs, work them, kill -9 at random moments; two services at a time. Also how many were killed."""
     rng = random.Random(seed)
     site = new_site(root)
     dropped: list[bytes] = []
@@ -146,7 +146,7 @@ class ProcessEngine:
 
     def place(self, order: Order, progress: Progress) -> Manifest | None:
         run_child(
-            [sys.executable, "-S", "-E", "-c", "print('{\"step\": \"read\"}')"],
+            [sys.executable, "-S", "-E", "-c", 'print(\'{"step": "read"}\')'],
             environment={},
             seconds=60,
             log=order.folder / "work.log",
@@ -171,7 +171,7 @@ def usage() -> tuple[float, int, int]:
 def soak(root: Path, jobs: int) -> list[tuple[float, int, int]]:
     """So many small jobs through one watch; what the service used after each."""
     engine = ProcessEngine()
-    with service(open_site(root), "watch", engine=engine, looks=FakeTriage()) as supervisor:
+    with service(open_site(root), "watch", engine=engine, looks=FakeTriage(), report=no_report) as supervisor:
         site = supervisor.site
         done: list[str] = []
 

@@ -87,7 +87,7 @@ def test_a_leash_ends_it_from_another_thread(tmp_path: Path) -> None:
 
 
 def test_the_log_is_capped_and_keeps_both_ends(tmp_path: Path) -> None:
-    code = "import sys\nsys.stderr.write('first\\n')\nfor i in range(300): sys.stderr.write('x' * 10000)\nsys.stderr.write('last')"
+    code = "import sys; say = sys.stderr.write; say('first\\n'); [say('x' * 10000) for i in range(300)]; say('last')"
     _, _, log = child(tmp_path, code)
     assert len(log) < LOG_CAP_BYTES + 100
     assert log.startswith(b"first")

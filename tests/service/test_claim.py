@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -12,6 +11,7 @@ from pipeline.formats import CAPTURE_SUFFIXES
 from pipeline.service import claim as module
 from pipeline.service.claim import NotNow, claim, rename_to_free
 from pipeline.service.inbox import Arrival, look
+from pipeline.service.tree import writer_of
 from pipeline.site import Site
 
 
@@ -38,7 +38,11 @@ def test_a_single_file_takes_its_marker_and_list_along(site: Site) -> None:
     for name in ("cleat.ply", "cleat.ply.ready", "cleat.ply.sha256"):
         (site.inbox / name).write_text("x")
     assert claim(site, arrival(site), ask_for_writers=True) == "cleat"
-    assert sorted(os.listdir(site.raw / "cleat")) == ["cleat.ply", "cleat.ply.ready", "cleat.ply.sha256"]
+    assert sorted(path.name for path in (site.raw / "cleat").iterdir()) == [
+        "cleat.ply",
+        "cleat.ply.ready",
+        "cleat.ply.sha256",
+    ]
     assert list(site.inbox.iterdir()) == []
 
 
@@ -62,12 +66,10 @@ def test_what_changed_or_went_is_not_claimed(site: Site) -> None:
 def test_what_somebody_writes_is_not_claimed(site: Site) -> None:
     found = drop(site)
     with (site.inbox / "tiller" / "a.ply").open("ab"):
-        try:
-            claim(site, found, ask_for_writers=True)
-        except NotNow as reason:
-            assert "a.ply" in str(reason)
-        else:
+        if writer_of(site.inbox / "tiller") is None:
             pytest.skip("this file system does not tell of writers")
+        with pytest.raises(NotNow, match=r"a\.ply"):
+            claim(site, found, ask_for_writers=True)
 
 
 def test_of_many_claimants_one_wins(site: Site) -> None:
@@ -87,7 +89,7 @@ def test_of_many_claimants_one_wins(site: Site) -> None:
 
     with ThreadPoolExecutor(4) as pool:
         won = sum(pool.map(try_all, range(4)))
-    files = [file for file in site.raw.rglob("*.ply")]
+    files = list(site.raw.rglob("*.ply"))
     assert won == 100
     assert sorted(file.read_bytes() for file in files) == sorted(b"%d" % i for i in range(100))
 

@@ -156,9 +156,7 @@ class SiteMachine(RuleBasedStateMachine):
     def results_are_whole_and_single(self) -> None:
         if not hasattr(self, "rig"):
             return
-        results = [
-            folder for place in (self.rig.site.delivered, self.rig.site.attention) for folder in place.iterdir()
-        ]
+        results = [folder for place in (self.rig.site.delivered, self.rig.site.attention) for folder in place.iterdir()]
         assert len({folder.name for folder in results}) == len(results)
         for folder in results:
             manifest = read_manifest(folder)
@@ -172,7 +170,9 @@ class SiteMachine(RuleBasedStateMachine):
         self.rig.go_on(self.supervisor, 3000, step=60)
         self.every_input_is_in_exactly_one_place()
         self.results_are_whole_and_single()
-        assert [path for path in self.rig.site.inbox.iterdir() if ".triage." not in path.name and path.suffix != ".ready"] == []
+        assert [
+            path for path in self.rig.site.inbox.iterdir() if ".triage." not in path.name and path.suffix != ".ready"
+        ] == []
         assert self.rig.journal.by_state(State.CLAIMED, State.READY, State.RUNNING) == []
         for job in self.rig.journal.by_state(State.DONE):
             place = self.rig.site.result_of(job.job)

@@ -374,6 +374,19 @@ def test_health_is_written_whole_for_people_and_for_prometheus(rig: Rig) -> None
     assert 'nightmill_jobs{state="accepted"} 1' in (rig.site.health / "nightmill.prom").read_text()
 
 
+def test_the_report_is_written_when_the_work_is_done_and_not_for_nothing(rig: Rig) -> None:
+    supervisor = rig.supervisor()
+    rig.go_on(supervisor, 60)
+    assert rig.reports == []
+    for name in ("a", "b"):
+        rig.drop(name, name.encode(), ready=True)
+    rig.go_on(supervisor, 60)
+    assert rig.reports == ["2026-11-26"]
+    rig.drop("c", b"c", ready=True)
+    rig.go_on(supervisor, 400)
+    assert rig.reports == ["2026-11-26"] * 2
+
+
 def test_an_unknown_recipe_in_the_ticket_goes_to_attention(rig: Rig) -> None:
     path = rig.drop("tiller", ready=True)
     (path / "ticket.yaml").write_text("recipe: tinny\n")
