@@ -7,6 +7,7 @@ tells its steps on standard output, one JSON object a line, and leaves ``manifes
 
 from __future__ import annotations
 
+import contextlib
 import json
 import signal
 import sys
@@ -16,10 +17,10 @@ from pathlib import Path
 
 from pydantic import BaseModel, ConfigDict
 
-from pipeline.errors import NightmillError, Outcome
+from pipeline.errors import NightmillError, Outcome, UsageError
 from pipeline.formats import ReadLimits
 from pipeline.job import Job, load_job
-from pipeline.manifest import MANIFEST_FILE, Manifest, read_manifest
+from pipeline.manifest import Manifest, read_manifest
 from pipeline.recipe import Recipe, load_recipe
 from pipeline.runner import Account, Progress, manifest_of, run_job
 from pipeline.service.child import Ended, Leash, run_child
@@ -117,10 +118,11 @@ def run_in_child(order: Order, allowance: Allowance, progress: Progress, leash: 
     order_file.unlink(missing_ok=True)
     if ended.how == "stopped":
         return None
-    if (order.folder / MANIFEST_FILE).is_file():
-        if log.stat().st_size == 0 or (ended.how == "itself" and ended.status == 0):
-            log.unlink()
-        return read_manifest(order.folder)
+    with contextlib.suppress(UsageError):  # none there, or not one of ours
+        manifest = read_manifest(order.folder)
+        if ended.how == "itself" and ended.status == 0:
+            log.unlink(missing_ok=True)
+        return manifest
     for leftover in order.folder.iterdir():
         if leftover.is_file() and leftover.name != LOG_FILE:
             leftover.unlink()

@@ -57,7 +57,7 @@ def crash(folder: Path) -> list[Row]:
             tried += 1
             reached += os.WIFSIGNALED(status) or "INJECTED" in log.read_text()
             found = violations(root, contents, final=False)
-            unaided += not found and not violations(root, contents, final=True)
+            unaided += "error" in what and not found and not violations(root, contents, final=True)
             run_forked(lambda root=root: work_once(root))  # type: ignore[misc]
             found += violations(root, contents, final=True)
             wrong += [f"{name} {number}: {text}" for text in found]

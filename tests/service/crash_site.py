@@ -134,7 +134,8 @@ def violations(root: Path, contents: dict[str, bytes], *, final: bool) -> list[s
     with sqlite3.connect(site.journal) as journal:
         if journal.execute("PRAGMA integrity_check").fetchone()[0] != "ok":
             found.append("the journal is damaged")
-        rows = journal.execute("SELECT job, state, outcome, attempts FROM jobs").fetchall()
+        known = journal.execute("SELECT 1 FROM sqlite_master WHERE name = 'jobs'").fetchall()
+        rows = journal.execute("SELECT job, state, outcome, attempts FROM jobs").fetchall() if known else []
     outcomes = Counter(row[2] if row[1] == "done" else row[1] for row in rows)
     if outcomes != Counter(JOBS.values()):
         found.append(f"journal: {rows}")
