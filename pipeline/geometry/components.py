@@ -1,4 +1,4 @@
-"""Which of the pieces of a scene is the part."""
+"""Which of the pieces of a scene is the part, and which of the others are torn off it."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.spatial import cKDTree
+from scipy.spatial import ConvexHull, QhullError, cKDTree
 
 from pipeline.geometry.voxels import Voxels
 from pipeline.part import BoolArray, FloatArray, IndexArray
@@ -20,16 +20,19 @@ class Choice:
     ----------
     cells : (m,) bool, the cells of the part
     rival : evidence of the next best piece over that of the chosen, 0 to 1
-    rival_gap : distance from the chosen piece to that rival, millimetres; infinite when there is none
     """
 
     cells: BoolArray
     rival: float
-    rival_gap: float
 
 
 def choose_piece(
-    cells: Voxels, label: IndexArray, height: FloatArray | None, plan: FloatArray, expected_size: Sequence[float] | None
+    cells: Voxels,
+    label: IndexArray,
+    height: FloatArray | None,
+    plan: FloatArray,
+    expected_size: Sequence[float] | None = None,
+    carried: BoolArray | None = None,
 ) -> Choice:
     """The piece that stands above, in the middle, and compact.
 
@@ -39,6 +42,7 @@ def choose_piece(
     height : (m,) above the support, or None when there is none
     plan : (m, 2) seen along the support's normal; (m, 3) without support
     expected_size : edge lengths of the part as the ticket declares them, or None
+    carried : (m,) cells right on top of a riser; the piece that has them is the part
     """
     used = np.flatnonzero(label >= 0)
     pieces = int(label.max()) + 1
@@ -47,64 +51,71 @@ def choose_piece(
     scene = max(float(np.percentile(away, 90)), cells.cell)
     evidence = np.exp(-((away / (0.6 * scene)) ** 2))
     if height is not None:
-        evidence = evidence * np.sqrt(np.clip(height[used] / max(np.percentile(height[used], 99), cells.cell), 0, 1))
+        evidence = evidence * np.clip(height[used] / max(float(np.percentile(height[used], 99)), cells.cell), 0, 1)
     score = np.bincount(label[used], weights=evidence, minlength=pieces)
     if expected_size is not None:
-        score *= _size_agreement(cells.centre, label, pieces, expected_size)
+        score = score * _size_agreement(cells.centre, label, pieces, expected_size)
+    if carried is not None and (carried & (label >= 0)).any():
+        on_top = np.bincount(label[carried & (label >= 0)], minlength=pieces)
+        score = score * np.where(on_top >= 0.2 * on_top.max(), 1.0, 0.05)
     best = int(np.argmax(score))
-    chosen = label == best
-    others = score.copy()
-    others[best] = -1.0
-    rival = int(np.argmax(others))
-    if others[rival] <= 0.0:
-        return Choice(chosen, 0.0, np.inf)
-    gap = cKDTree(cells.centre[chosen]).query(cells.centre[label == rival])[0].min()
-    return Choice(chosen, float(score[rival] / score[best]), float(gap))
+    if score[best] <= 0.0:
+        return Choice(label == best, 1.0)
+    others = np.delete(score, best)
+    return Choice(label == best, float(others.max(initial=0.0) / score[best]))
 
 
 def attach_fragments(
-    cells: Voxels, label: IndexArray, chosen: BoolArray, height: FloatArray | None, reach: float, grounded: float
+    cells: Voxels, label: IndexArray, chosen: BoolArray, allowed: BoolArray, plan: FloatArray, reach: float
 ) -> BoolArray:
-    """The chosen cells and the small pieces that belong to them: surface torn off by a shadow.
-
-    A piece is attached when all of it lies near the part, and it does not stand on the support while the part
-    floats.
+    """The chosen cells and the pieces that belong to them: surface torn off by a shadow.
 
     Parameters
     ----------
+    allowed : (m,) cells of pieces that may be the part's at all
+    plan : (m, 2) seen along the support's normal; (m, 3) without support
     reach : how far a fragment may lie from the part, millimetres
-    grounded : height below which a cell stands on the support, millimetres
     """
     rest = (label >= 0) & ~chosen
     if not rest.any():
         return chosen
-    floats = height is not None and height[chosen].min() > grounded
-    distance = np.full(len(cells), np.inf)
-    distance[rest] = cKDTree(cells.centre[chosen]).query(cells.centre[rest], distance_upper_bound=4.0 * reach)[0]
     pieces = int(label.max()) + 1
-    nearest, furthest = np.full(pieces, np.inf), np.zeros(pieces)
-    np.minimum.at(nearest, label[rest], distance[rest])
-    np.maximum.at(furthest, label[rest], distance[rest])
     size = np.bincount(label[rest], minlength=pieces)
-    belongs = (nearest < reach) & (furthest < 4.0 * reach) & (size < 0.1 * chosen.sum())
-    if height is not None:
-        lowest = np.full(pieces, np.inf)
-        np.minimum.at(lowest, label[rest], height[rest])
-        belongs &= (lowest > grounded) | (not floats)
-        belongs &= lowest >= height[chosen].min() - cells.cell
+    fits = np.bincount(label[rest & allowed], minlength=pieces) >= 0.9 * size
+    distance = cKDTree(cells.centre[chosen]).query(cells.centre[rest], distance_upper_bound=6.0 * reach)[0]
+    nearest = np.full(pieces, np.inf)
+    np.minimum.at(nearest, label[rest], np.asarray(distance))
+    near = np.bincount(label[rest], weights=np.asarray(distance) < 3.0 * reach, minlength=pieces)
+    covered = np.bincount(label[rest], weights=_inside(plan[chosen], plan[rest]), minlength=pieces)
+    beside = (near >= 0.9 * size) & (size < 0.1 * chosen.sum())
+    belongs = fits & (nearest < reach) & (beside | (covered >= 0.7 * size)) & (size > 0)
     return chosen | (rest & belongs[np.maximum(label, 0)])
+
+
+def _inside(outline: FloatArray, points: FloatArray) -> BoolArray:
+    """(n,) points inside the convex hull of others."""
+    try:
+        hull = ConvexHull(outline)
+    except (QhullError, ValueError):
+        return np.zeros(len(points), bool)
+    inside: BoolArray = (points @ hull.equations[:, :-1].T + hull.equations[:, -1] <= 0.0).all(axis=1)
+    return inside
 
 
 def _size_agreement(centre: FloatArray, label: IndexArray, pieces: int, expected: Sequence[float]) -> FloatArray:
     """(pieces,) 1 where a piece is as large as declared, falling towards 0 when twice or half as large."""
-    wanted = np.linalg.norm(expected) if len(expected) > 1 else float(expected[0])
-    out = np.zeros(pieces)
-    for piece in range(pieces):
-        own = centre[label == piece]
-        if len(own) < 4:
-            continue
-        found = np.linalg.norm(np.ptp(own, axis=0))
-        longest = np.linalg.norm(np.ptp(own @ np.linalg.eigh(np.cov(own.T))[1], axis=0))
-        ratio = np.log2((longest if len(expected) > 1 else min(longest, found)) / wanted)
-        out[piece] = np.exp(-(ratio**2) * 2.0)
+    wanted = float(np.linalg.norm(expected))
+    out = np.full(pieces, 1e-3)
+    size = np.bincount(label[label >= 0], minlength=pieces)
+    for piece in np.flatnonzero(size >= max(8, 0.01 * size.max())):
+        found = np.ptp(in_own_axes(centre[label == piece]), axis=0)
+        length = float(np.linalg.norm(found)) if len(expected) > 1 else float(found.max())
+        out[piece] = max(float(np.exp(-2.0 * np.log2(max(length, 1e-9) / wanted) ** 2)), 1e-3)
     return out
+
+
+def in_own_axes(points: FloatArray) -> FloatArray:
+    """Points (n, 3) about their mean, along their principal axes, the longest last."""
+    centred = points - points.mean(axis=0)
+    turned: FloatArray = centred @ np.linalg.eigh(centred.T @ centred)[1]
+    return turned

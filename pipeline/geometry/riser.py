@@ -1,74 +1,157 @@
-"""The block a part was raised on: a narrow column from the table up to a sudden step outwards."""
+"""The block or column a part was raised on: nothing but upright walls from the support up, then something else."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import ndimage
+from scipy.spatial import ConvexHull, QhullError
 
-from pipeline.part import FloatArray
+from pipeline.part import BoolArray, FloatArray
 
-LEAST_STEP = 1.25
-MOST_TAPER = 1.15
+UPRIGHT = 0.3
+"""Largest share of a wall's normal that points up."""
+LEAST_LEVELS = 5
+LEAST_ASPECT = 0.3
+"""A base plate is flatter than this, height over width; a riser is not."""
+LEAST_RING = 0.5
+"""Share of the directions in which its walls must be seen."""
+LEAST_ABOVE = 0.25
+"""Cells over and around it that lie above its top, over those that lie below."""
+MOST_LEAN = 0.75
+"""How far its walls may lean over their height, in cells."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False)
 class Riser:
     """A column found under a part.
 
     Attributes
     ----------
-    top : height of the step, millimetres above the support
-    step : how many times larger the outline is above the step than below
+    top : millimetres above the support
+    outline : (k, 3) half-planes of its outline seen from above, ``n . p + d <= 0`` inside, millimetres
+    flush : its own top face is seen beside what stands on it
     """
 
     top: float
-    step: float
+    outline: FloatArray
+    flush: bool
+
+    def outside(self, plan: FloatArray) -> FloatArray:
+        """(n,) how far points (n, 2) lie outside the outline, negative inside, millimetres."""
+        distance: FloatArray = (plan @ self.outline[:, :2].T + self.outline[:, 2]).max(axis=1)
+        return distance
 
 
-def find_riser(plan: FloatArray, height: FloatArray, cell: float) -> Riser | None:
-    """The column under a piece that stands on the support, or None when it has none.
+def find_riser(
+    plan: FloatArray, height: FloatArray, upright: BoolArray, level_ground: bool, cell: float
+) -> Riser | None:
+    """The riser among the cells of a scene, or None.
 
     Parameters
     ----------
-    plan : (n, 2), millimetres, seen along the support's normal
-    height : (n,) above the support, millimetres
-    cell : resolution, millimetres
+    plan : (m, 2) centres of the cells seen along the support's normal, millimetres
+    height : (m,) above the support, millimetres
+    upright : (m,) cells whose surface stands upright
+    level_ground : the support is a plain board; else its cover may hide the foot of the walls
+    cell : edge length of a cell, millimetres
     """
+    level = np.floor(height / cell).astype(int)
+    corner = plan.min(axis=0) - 2.0 * cell
+    at = np.floor((plan - corner) / (2.0 * cell)).astype(int)
+    wall = upright & (level >= 0)
+    if wall.sum() < 20:
+        return None
+    filled = np.zeros((*(at.max(axis=0) + 2), int(level.max()) + 1 + 2 * LEAST_LEVELS), bool)
+    filled[at[wall, 0], at[wall, 1], level[wall]] = True
+    # A column of wall: most of its first levels are filled, and they begin at the support or not far above.
+    counted = np.concatenate([np.zeros((*filled.shape[:2], 1), int), filled.cumsum(axis=2)], axis=2)
+    start = filled.argmax(axis=2)
+    window = np.minimum(start + LEAST_LEVELS + 3, filled.shape[2])
+    seen = np.take_along_axis(counted, window[..., None], axis=2)[..., 0]
+    highest = 2 if level_ground else int(0.5 * level.max())
+    label, number = ndimage.label((seen >= LEAST_LEVELS) & (start <= highest), structure=np.ones((3, 3), int))
+    best: tuple[int, Riser] | None = None
+    for ring, where in enumerate(ndimage.find_objects(label), 1):
+        columns = np.argwhere(label[where] == ring) + [axis.start for axis in where]
+        found = _judged(columns, start[label == ring], corner, plan, height, wall, cell)
+        if found is not None and (best is None or len(columns) > best[0]):
+            best = len(columns), found
+    return None if best is None else best[1]
+
+
+def _judged(
+    columns: NDArray[np.int64],
+    start: NDArray[np.int64],
+    corner: FloatArray,
+    plan: FloatArray,
+    height: FloatArray,
+    wall: BoolArray,
+    cell: float,
+) -> Riser | None:
+    centres = (columns + 0.5) * 2.0 * cell + corner
+    width = _narrowest(centres)
+    if len(columns) < 6 or width < 2.0 * cell:
+        return None
+    first = float(np.median(start)) * cell
+    low = wall & (height < first + (LEAST_LEVELS + 3) * cell)
+    on_ring = (np.abs(plan[low][:, None, :] - centres).max(axis=2) <= cell).any(axis=1)
+    try:
+        outline = ConvexHull(plan[low][on_ring])
+    except (QhullError, ValueError):
+        return None
+    riser = Riser(0.0, outline.equations, False)
+    outside = riser.outside(plan)
+    middle = centres.mean(axis=0)
+    if _ring(centres - middle) < LEAST_RING:
+        return None
+    # Whatever begins beside the walls, or inside their outline, ends the column.
+    beside = (outside > 1.2 * cell) & (outside < max(0.3 * width, 6.0 * cell))
+    other = beside | (outside < -2.0 * cell)
     levels = np.floor(height / cell).astype(int)
-    top = int(levels.max())
-    if top < 6:
+    count = np.bincount(levels[other & (levels >= 0)], minlength=int(levels.max()) + 2).astype(float)
+    pair = count[:-1] + count[1:]
+    begins = np.flatnonzero(pair >= max(5.0, 0.4 * len(columns)))
+    begins = begins[begins >= first / cell + LEAST_LEVELS - 1]
+    if not len(begins):
         return None
-    outline = np.array([_outline(plan[levels == level]) for level in range(top + 1)])
-    seen = np.flatnonzero(outline > 0)
-    if not len(seen) or seen[0] > 0.3 * top:
+    onset = int(begins[0])
+    top = _onset_height(height[other], onset, cell)
+    if top < LEAST_ASPECT * width:
         return None
-    outline = np.interp(np.arange(top + 1), seen, outline[seen])
-    smooth = ndimage.median_filter(outline, size=3, mode="nearest")
-    foot = float(np.median(smooth[: max(2, top // 12)]))
-    ahead = np.maximum(smooth, ndimage.maximum_filter1d(smooth, 3, origin=-1, mode="nearest"))
-    stepped = np.flatnonzero(ahead > LEAST_STEP * foot)
-    if not len(stepped) or stepped[0] < 2:
+    near = outside < 0.5 * width
+    if (near & (height > top + cell)).sum() < LEAST_ABOVE * (near & (height <= top) & (height > first)).sum():
         return None
-    level = int(stepped[0])
-    if smooth[:level].max() > MOST_TAPER * foot or smooth[:level].min() < foot / MOST_TAPER:
+    own = wall & (np.abs(outside) < 2.0 * cell) & (height < top - cell) & (height >= first)
+    if own.sum() < 12 or _lean(height[own], outside[own]) > MOST_LEAN * cell:
         return None
-    over = float(smooth[level : level + max(3, top // 8)].max())
-    at = height[(levels >= level - 1) & (np.linalg.norm(plan - _middle(plan[levels < level]), axis=1) > 0.56 * foot)]
-    edge = float(np.percentile(at, 0.2)) if len(at) else level * cell
-    return Riser(edge, over / foot)
+    face = (outside < -1.0 * cell) & (np.abs(height - top) < cell) & ~wall
+    return Riser(top, outline.equations, bool(face.sum() >= 3))
 
 
-def _middle(plan: FloatArray) -> FloatArray:
-    return np.asarray((plan.max(axis=0) + plan.min(axis=0)) / 2.0)
+def _onset_height(height: FloatArray, level: int, cell: float) -> float:
+    """Height at which what ends the column begins, from the cells of that level."""
+    there = height[(height >= (level - 0.5) * cell) & (height < (level + 2) * cell)]
+    return float(np.percentile(there, 5))
 
 
-def _outline(plan: FloatArray) -> float:
-    """Diameter of a slice, robust against a few strays: the mean of its widths in four directions."""
-    if len(plan) < 4:
-        return 0.0
-    turn = np.pi * np.arange(4) / 4
-    along = plan @ np.stack([np.cos(turn), np.sin(turn)])
-    low, high = np.percentile(along, [2, 98], axis=0)
-    return float((high - low).mean())
+def _lean(height: FloatArray, outside: FloatArray) -> float:
+    """How far the walls move outwards or inwards from their foot to their top, millimetres."""
+    centred = height - height.mean()
+    spread = float(centred @ centred)
+    slope = float(centred @ outside) / spread if spread > 0 else 0.0
+    return abs(slope) * float(np.ptp(height))
+
+
+def _ring(at: FloatArray) -> float:
+    """Share of 24 directions around the origin in which there is something."""
+    sector = np.floor((np.arctan2(at[:, 1], at[:, 0]) + np.pi) / (2.0 * np.pi) * 24).astype(int) % 24
+    return len(np.unique(sector)) / 24
+
+
+def _narrowest(outline: FloatArray) -> float:
+    """Smallest width of an outline (k, 2) over all directions."""
+    turn = np.pi * np.arange(36) / 36
+    return float(np.ptp(outline @ np.stack([np.cos(turn), np.sin(turn)]), axis=0).min())

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
+from scipy.spatial import ConvexHull
 
 from pipeline.geometry.voxels import Voxels, patches, voxels
 from pipeline.part import BoolArray, FloatArray
@@ -45,8 +46,8 @@ class Plane:
     below : share of the rest of the scene that lies under it
     drops, rises : share of its rim with material just below, just above
     around : share of the directions in which it reaches past what stands on it
-    standing : share of what lies above that stands over the plane
-    area, standing_area : mm2
+    standing : share of what lies above that stands over the plane's hull
+    area, hull_area, standing_area : of the plane seen, of its convex hull, and of what stands over it, mm2
     extent : its largest size, mm
     """
 
@@ -59,6 +60,7 @@ class Plane:
     around: float
     standing: float
     area: float
+    hull_area: float
     standing_area: float
     extent: float
 
@@ -72,16 +74,30 @@ class Plane:
         return {
             "hardly anything lies below it": _falling(self.below, 0.02, 0.06),
             "its rim does not drop away": _falling(self.drops, 0.12, 0.35),
-            "no walls rise along its rim": _falling(self.rises, 0.35, 0.6),
+            "no walls rise along its rim": _falling(self.rises, 0.45, 0.75),
             "it reaches past what stands on it": _rising(self.around, 0.35, 0.6),
             "something stands on it": _rising(self.standing, 0.2, 0.5),
-            "it is larger than what stands on it": _rising(self.area / max(self.standing_area, 1e-9), 0.8, 1.3),
+            "it is larger than what stands on it": _rising(self.hull_area / max(self.standing_area, 1e-9), 0.8, 1.3),
         }
 
     @property
     def confidence(self) -> float:
         """Product of the tests, 0 to 1."""
         return float(np.prod(list(self.tests.values())))
+
+    @property
+    def bounds(self) -> bool:
+        """Whether the scene lies on one side of it, as it does of a table, a floor and a wall."""
+        return self.below < 0.02 and self.drops < 0.2
+
+    @property
+    def is_ground(self) -> bool:
+        """Rough ground of cloth or paper: the whole scene lies on it and over it."""
+        return self.bounds and self.standing >= 0.6 and self.hull_area >= self.standing_area and self.rises < 0.75
+
+    def is_plain(self, noise: float) -> bool:
+        """A flat board seen at large, not the rough ground that cloth or paper makes."""
+        return self.residual <= 2.5 * noise and self.area >= 0.1 * self.hull_area
 
 
 def planes(points: FloatArray, normals: NDArray[np.floating] | None, spacing: float, noise: float) -> list[Plane]:
@@ -100,9 +116,18 @@ def planes(points: FloatArray, normals: NDArray[np.floating] | None, spacing: fl
     if normals is not None:
         facing = np.stack([cells.total(normals[:, axis]) for axis in range(3)], axis=1)
     flat = (shape.thickness < np.maximum(2.0 * noise, 0.12 * cells.cell)) & (shape.width > 0.4 * cells.cell)
+    groups = _flat_groups(cells, shape.normal, flat, noise)
+    judge = _Judge(cells, facing, points, noise)
+    first = [judge.plane(member, np.ones(len(cells), bool)) for member in groups]
+    # What other boards hold up or bound says nothing about this one.
+    boards = [plane is not None and plane.bounds for plane in first]
     found = []
-    for member in _flat_groups(cells, shape.normal, flat, noise):
-        plane = _with_evidence(cells, member, facing, points, spacing, noise)
+    for number, member in enumerate(groups):
+        rest = np.ones(len(cells), bool)
+        for other, plane in enumerate(first):
+            if other != number and boards[other] and plane is not None:
+                rest &= ~groups[other] & (plane.height(cells.centre) > -cells.cell)
+        plane = judge.plane(member, rest) if sum(boards) > boards[number] else first[number]
         if plane is not None:
             found.append(plane)
     return sorted(found, key=lambda plane: -plane.confidence)
@@ -146,57 +171,61 @@ def _least_squares(points: FloatArray) -> FloatArray:
     return np.append(normal, -normal @ centre)
 
 
-def _with_evidence(
-    cells: Voxels,
-    member: BoolArray,
-    facing: FloatArray | None,
-    points: FloatArray,
-    spacing: float,
-    noise: float,
-) -> Plane | None:
-    equation = _least_squares(cells.centre[member])
-    height = cells.centre @ equation[:3] + equation[3]
-    band = max(1.5 * cells.cell, 6.0 * noise)
-    if facing is not None and abs(upward := (facing[member] @ equation[:3]).sum()) > 0.2 * cells.count[member].sum():
-        sign = np.sign(upward)
-    else:
-        sign = np.sign((height > band).sum() - (height < -band).sum() + 0.5)
-    equation, height = equation * sign, height * sign
-    own = points[member[cells.of_point]]
-    equation, residual, cut = _fine_fit(own, equation, noise, cells.cell)
-    height = cells.centre @ equation[:3] + equation[3]
-    above, under = height > band, height < -band
-    if not above.any():
-        return None
-    plan = _plan(cells.centre, equation, cells.cell)
-    offset = plan[member].min(axis=0) - RIM
-    shape = plan[member].max(axis=0) - offset + RIM + 1
-    filled = ndimage.binary_fill_holes(ndimage.binary_closing(_image(plan[member] - offset, shape), iterations=2))
-    rim = filled & ~ndimage.binary_erosion(filled)
-    reach = 8.0 * cells.cell
-    drop = _near_rim(plan[under & (height > -reach)] - offset, rim)
-    rise = _near_rim(plan[above & (height < reach)] - offset, rim)
-    rim_cells = max(int(rim.sum()), 1)
-    at = plan[above] - offset
-    within = ((at >= 0) & (at < shape)).all(axis=1)
-    over = np.zeros(len(at), bool)
-    over[within] = filled[tuple(at[within].T)]
-    standing = at[over] if over.any() else at
-    around = _sectors_beyond(plan[member] - offset, standing)
-    standing_area = len(np.unique(standing, axis=0)) * cells.cell**2
-    return Plane(
-        equation=equation,
-        residual=residual,
-        cut=cut,
-        below=float(under.sum() / max((above | under).sum(), 1)),
-        drops=float((drop & rim).sum() / rim_cells),
-        rises=float((rise & rim).sum() / rim_cells),
-        around=around,
-        standing=float(over.mean()),
-        area=float(filled.sum() * cells.cell**2),
-        standing_area=float(standing_area),
-        extent=float(np.linalg.norm(shape - 2 * RIM) * cells.cell),
-    )
+@dataclass(frozen=True, eq=False)
+class _Judge:
+    """Gathers the evidence for one plane after another in the same scene."""
+
+    cells: Voxels
+    facing: FloatArray | None
+    points: FloatArray
+    noise: float
+
+    def plane(self, member: BoolArray, rest: BoolArray) -> Plane | None:
+        """The plane through the cells ``member``, judged by the cells ``rest``; None when nothing stands on it."""
+        cells = self.cells
+        band = max(1.5 * cells.cell, 6.0 * self.noise)
+        equation = self._turned_up(_least_squares(cells.centre[member]), member, rest, band)
+        own = self.points[member[cells.of_point]]
+        equation, residual, cut = _fine_fit(own, equation, self.noise, cells.cell)
+        height = cells.centre @ equation[:3] + equation[3]
+        above, under = (height > band) & rest, (height < -band) & rest
+        if not above.any():
+            return None
+        plan = _plan(cells.centre, equation, cells.cell)
+        offset = plan[member].min(axis=0) - RIM
+        shape = plan[member].max(axis=0) - offset + RIM + 1
+        plan = plan - offset
+        filled = ndimage.binary_fill_holes(ndimage.binary_closing(_image(plan[member], shape), iterations=2))
+        rim = filled & ~ndimage.binary_erosion(filled)
+        reach = 8.0 * cells.cell
+        drop = _near_rim(plan[under & (height > -reach)], rim)
+        rise = _near_rim(plan[above & (height < reach)], rim)
+        hull = ConvexHull(plan[member])
+        over = (plan[above] @ hull.equations[:, :2].T + hull.equations[:, 2] <= 1e-9).all(axis=1)
+        standing = plan[above][over] if over.any() else plan[above]
+        return Plane(
+            equation=equation,
+            residual=residual,
+            cut=cut,
+            below=float(under.sum() / max((above | under).sum(), 1)),
+            drops=float((drop & rim).sum() / max(int(rim.sum()), 1)),
+            rises=float((rise & rim).sum() / max(int(rim.sum()), 1)),
+            around=_sectors_beyond(plan[member], standing),
+            standing=float(over.mean()),
+            area=float(filled.sum() * cells.cell**2),
+            hull_area=float(hull.volume * cells.cell**2),
+            standing_area=float(len(np.unique(standing, axis=0)) * cells.cell**2),
+            extent=float(np.linalg.norm(shape - 2 * RIM) * cells.cell),
+        )
+
+    def _turned_up(self, equation: FloatArray, member: BoolArray, rest: BoolArray, band: float) -> FloatArray:
+        """The normal on the side the scanner saw; without normals, on the side where the scene lies."""
+        if self.facing is not None:
+            upward = float((self.facing[member] @ equation[:3]).sum())
+            if abs(upward) > 0.2 * self.cells.count[member].sum():
+                return equation * np.sign(upward)
+        height = (self.cells.centre @ equation[:3] + equation[3])[rest]
+        return equation if (height > band).sum() >= (height < -band).sum() else -equation
 
 
 def _fine_fit(own: FloatArray, equation: FloatArray, noise: float, cell: float) -> tuple[FloatArray, float, float]:

@@ -23,6 +23,18 @@ QUESTIONS: Mapping[Uncertain, tuple[str, str]] = MappingProxyType(
             "two pieces could be the part; the likelier one was kept.",
             "Look at the preview; give the part's size in the ticket (expected_size_mm), or scan it alone.",
         ),
+        Uncertain.TOUCHING: (
+            "something touches the part; it was cut off where that costs least, or could not be told from it.",
+            "Look at the preview; leave a finger's breadth between the part and everything else and scan again.",
+        ),
+        Uncertain.HELD: (
+            "what was kept would fall over as it stands, so a hand or another thing may still be part of it.",
+            "Look at the preview; scan the part without holding it.",
+        ),
+        Uncertain.COVERED: (
+            "a cloth or paper covers the table, and the part stands right in it; its lower edge is not sure.",
+            "Look at the preview; put the part on a riser, or scan it from another side as well.",
+        ),
         Uncertain.SIZE: (
             "what was kept is not as large as the ticket says the part is.",
             "Look at the preview: is something missing or still touching? Check expected_size_mm and the unit.",

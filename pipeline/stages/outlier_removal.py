@@ -75,6 +75,7 @@ class OutlierRemoval(Stage):
         lengths = gauge(samples.points)
         cause = outliers(
             samples.points,
+            samples.normals,
             lengths.spacing,
             lengths.noise,
             density_ratio=self.density_ratio,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import ClassVar, Literal
 
@@ -12,7 +12,7 @@ from pydantic import Field
 
 from pipeline.geometry.gauge import Gauge, gauge
 from pipeline.geometry.samples import Samples, samples_of
-from pipeline.geometry.support_plane import Plane, planes
+from pipeline.geometry.support_plane import MOST_PLANES, Plane, planes
 from pipeline.part import BoolArray, Capture, Form, Part
 from pipeline.stage import Measure, Stage, StageContext
 
@@ -50,15 +50,15 @@ class PlaneStrip(Stage):
                 continue
             samples = samples_of(capture)
             lengths = gauge(samples.points)
-            found = self._bounding(samples, lengths, context, capture.name)
+            found = self._boards(samples, lengths, context, capture.name)
             keep = np.ones(len(samples.points), bool)
-            for plane in found:
+            for plane in found.cut:
                 cut = self.cut_height_mm or plane.cut
                 keep &= plane.height(samples.points) > cut
                 cuts.append(cut)
                 confidence.append(plane.confidence)
-            count += len(found)
-            captures.append(_stripped(capture, samples, keep, found))
+            count += len(found.cut)
+            captures.append(_stripped(capture, samples, keep, found.support))
             removed += len(capture.points) - len(captures[-1].points)
         context.measure("planes_count", count)
         context.measure("removed_percent", 100.0 * removed / max(part.point_count, 1))
@@ -66,12 +66,19 @@ class PlaneStrip(Stage):
         context.measure("confidence_ratio", min(confidence))
         return part.with_captures(captures)
 
-    def _bounding(self, samples: Samples, lengths: Gauge, context: StageContext, name: str) -> list[Plane]:
-        """The planes to remove; a doubtful one is said and left."""
+    def _boards(self, samples: Samples, lengths: Gauge, context: StageContext, name: str) -> _Boards:
+        """The planes to remove and the one that carries the scene; a doubtful one is said and left."""
         candidates = planes(samples.points, samples.normals, lengths.spacing, lengths.noise)
-        sure = [plane for plane in candidates if plane.confidence >= self.sure_ratio][:1]
-        unsure = [plane for plane in candidates if self.unsure_ratio <= plane.confidence < self.sure_ratio]
-        if not sure and unsure:
+        plain = [plane for plane in candidates if plane.is_plain(lengths.noise)]
+        sure = [plane for plane in plain if plane.confidence >= self.sure_ratio]
+        rough = [plane for plane in candidates if plane.is_ground and not plane.is_plain(lengths.noise)]
+        if sure:
+            support = max(sure, key=lambda plane: plane.around)
+            return _Boards(sure[:MOST_PLANES], support)
+        if rough:
+            return _Boards([], max(rough, key=lambda plane: plane.hull_area))
+        unsure = [plane for plane in plain if plane.confidence >= self.unsure_ratio]
+        if unsure:
             weak = ", ".join(text for text, value in unsure[0].tests.items() if value < 0.8)
             context.doubt(
                 "support-unsure",
@@ -79,11 +86,17 @@ class PlaneStrip(Stage):
                 "Look at the result; give the part's size in the ticket (expected_size_mm) and send it again.",
                 name,
             )
-        return sure
+        return _Boards([], None)
 
 
-def _stripped(capture: Capture, samples: Samples, keep: BoolArray, found: list[Plane]) -> Capture:
-    if not found:
+@dataclass(frozen=True)
+class _Boards:
+    cut: list[Plane]
+    support: Plane | None
+
+
+def _stripped(capture: Capture, samples: Samples, keep: BoolArray, support: Plane | None) -> Capture:
+    if support is None:
         return capture
     kept = capture.select(samples.kept_points(keep, len(capture.points)))
-    return replace(kept, support_plane=found[0].equation)
+    return replace(kept, support_plane=support.equation)
