@@ -144,7 +144,7 @@ def _outward(cells: Voxels, normal: FloatArray, support: FloatArray | None) -> F
 
 def _declared_riser(height: float) -> Riser | None:
     """Everything below the declared height goes, wherever it stands."""
-    return Riser(height, np.array([[0.0, 0.0, -1.0]]), False) if height > 0 else None
+    return Riser(height, np.array([[0.0, 0.0, -1.0]]), True) if height > 0 else None
 
 
 def _riser(scene: _Scene) -> Riser | None:

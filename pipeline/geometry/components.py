@@ -52,7 +52,7 @@ def choose_piece(
     evidence = np.exp(-((away / (0.6 * scene)) ** 2))
     if height is not None:
         evidence = evidence * np.clip(height[used] / max(float(np.percentile(height[used], 99)), cells.cell), 0, 1)
-    score = np.bincount(label[used], weights=evidence, minlength=pieces)
+    score: FloatArray = np.bincount(label[used], weights=evidence, minlength=pieces).astype(np.float64, copy=False)
     if expected_size is not None:
         score = score * _size_agreement(cells.centre, label, pieces, expected_size)
     if carried is not None and (carried & (label >= 0)).any():
@@ -89,7 +89,8 @@ def attach_fragments(
     covered = np.bincount(label[rest], weights=_inside(plan[chosen], plan[rest]), minlength=pieces)
     beside = (near >= 0.9 * size) & (size < 0.1 * chosen.sum())
     belongs = fits & (nearest < reach) & (beside | (covered >= 0.7 * size)) & (size > 0)
-    return chosen | (rest & belongs[np.maximum(label, 0)])
+    attached: BoolArray = chosen | (rest & belongs[np.maximum(label, 0)])
+    return attached
 
 
 def _inside(outline: FloatArray, points: FloatArray) -> BoolArray:

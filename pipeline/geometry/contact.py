@@ -90,7 +90,8 @@ def parted(
     area = np.bincount(label[piece], minlength=number).astype(float)
 
     def share(of: BoolArray) -> FloatArray:
-        return np.bincount(label[piece & of], minlength=number) / np.maximum(area, 1.0)
+        shares: FloatArray = np.bincount(label[piece & of], minlength=number) / np.maximum(area, 1.0)
+        return shares
 
     low = share(height < floor)
     if carried is not None and top > 0:
@@ -139,9 +140,7 @@ def _cheapest_cut(
     return mine[:number], True
 
 
-def _bends(
-    cells: Voxels, normal: FloatArray, usable: BoolArray
-) -> tuple[IndexArray, IndexArray, BoolArray]:
+def _bends(cells: Voxels, normal: FloatArray, usable: BoolArray) -> tuple[IndexArray, IndexArray, BoolArray]:
     """Touching pairs of usable cells, and whether the surface bends inwards sharply between the two."""
     first, second = cells.pairs
     both = usable[first] & usable[second]
@@ -152,9 +151,7 @@ def _bends(
     return first, second, bend < -CREASE
 
 
-def _patches(
-    cells: Voxels, first: IndexArray, second: IndexArray, crease: BoolArray, usable: BoolArray
-) -> IndexArray:
+def _patches(cells: Voxels, first: IndexArray, second: IndexArray, crease: BoolArray, usable: BoolArray) -> IndexArray:
     """Regions between creases: cells off every crease that hang together, grown back over the rest."""
     count = len(cells)
     folded = np.bincount(first[crease], minlength=count) + np.bincount(second[crease], minlength=count) >= 2
@@ -196,7 +193,7 @@ def _joined(
     parent = list(range(number))
 
     def strength(one: int, other: int) -> float:
-        return borders[one][other] / np.sqrt(min(area[one], area[other]))
+        return float(borders[one][other] / np.sqrt(min(area[one], area[other])))
 
     queue = [(-strength(one, other), one, other) for one in range(number) for other in borders[one] if one < other]
     heapq.heapify(queue)
@@ -230,9 +227,7 @@ def _joined(
     )
 
 
-def _seams(
-    label: IndexArray, first: IndexArray, second: IndexArray, crease: BoolArray
-) -> dict[tuple[int, int], float]:
+def _seams(label: IndexArray, first: IndexArray, second: IndexArray, crease: BoolArray) -> dict[tuple[int, int], float]:
     """Length of each seam in cells: its cells on the side that has fewer, smooth stretches counted more."""
     across = label[first] != label[second]
     one, other = first[across], second[across]

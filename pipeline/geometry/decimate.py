@@ -19,8 +19,11 @@ from pipeline.part import FloatArray, Mesh
 
 STEPS = 7
 """Face counts tried in search of a tolerance."""
-CLOSE_ENOUGH = 0.85
-"""The search ends when the deviation lies between this share of the tolerance and the tolerance."""
+CLOSE_ENOUGH, AIM = 0.8, 0.87
+"""The search ends with a deviation between the first share of the tolerance and the tolerance, and aims at the
+second: a quick look misses the worst places by a tenth or so."""
+STEPPING_STONE = 0.5
+"""A candidate that deviates by less than this share of the tolerance is what coarser ones are made from."""
 MARGIN = 0.97
 """Share of the tolerance aimed at: an independent judge samples other places."""
 QUICK, THOROUGH = 60_000, 600_000
@@ -58,6 +61,7 @@ class Original:
         self.area, self.volume = area(mesh.vertices, mesh.faces), volume(mesh.vertices, mesh.faces)
         sides = mesh.vertices[mesh.faces] - mesh.vertices[mesh.faces[:, (1, 2, 0)]]
         self.edge = float(np.linalg.norm(sides, axis=2).mean())
+        self.stone = mesh
         self.refused: list[str] = []
         self.tries = 0
 
@@ -87,11 +91,12 @@ class Original:
     def _collapsed(self, count: int, aggressiveness: float) -> Mesh:
         import fast_simplification
 
+        source = self.stone if count < len(self.stone.faces) else self.mesh
         middle = self.mesh.vertices.mean(axis=0)
         scale = UNIT_EDGE / self.edge
         vertices, faces = fast_simplification.simplify(
-            (self.mesh.vertices - middle) * scale,
-            np.array(self.mesh.faces),
+            (source.vertices - middle) * scale,
+            np.array(source.faces),
             target_count=count,
             agg=aggressiveness,
             preserve_border=True,
@@ -123,26 +128,33 @@ def to_tolerance(mesh: Mesh, tolerance_mm: float, fewest: int = 4) -> Decimated:
     law between the finest count that failed and the coarsest that held.
     """
     original = Original(mesh)
-    best, best_distances = mesh, np.zeros(1)
+    finer: list[Mesh] = []
     low, high = max(fewest, 4), len(mesh.faces)
     count = max(low, min(high // 4, high - 1))
     for _ in range(STEPS):
         if count >= 0.95 * high or count < low:
             break
         candidate = original.reduced(count)
-        distances = None if candidate is None else original.distances(candidate, QUICK)
-        worst = np.inf if distances is None else float(distances.max())
-        if candidate is not None and worst <= MARGIN * tolerance_mm:
+        worst = np.inf if candidate is None else float(original.distances(candidate, QUICK).max())
+        if candidate is None or worst > MARGIN * tolerance_mm:
+            low = count
+        elif worst < CLOSE_ENOUGH * tolerance_mm:
+            finer.append(candidate)
+            high = len(candidate.faces)
+            if worst <= STEPPING_STONE * tolerance_mm:
+                original.stone = candidate
+        else:
             distances = original.distances(candidate, THOROUGH)
             worst = float(distances.max())
-        if candidate is not None and distances is not None and worst <= MARGIN * tolerance_mm:
-            best, best_distances, high = candidate, distances, len(candidate.faces)
-            if worst >= CLOSE_ENOUGH * tolerance_mm:
-                break
-        else:
+            if worst <= MARGIN * tolerance_mm:
+                return _finished(original, candidate, distances)
             low = count
         count = _next_count(count, worst / tolerance_mm, low, high)
-    return _finished(original, best, best_distances)
+    for candidate in reversed(finer):
+        distances = original.distances(candidate, THOROUGH)
+        if distances.max() <= MARGIN * tolerance_mm:
+            return _finished(original, candidate, distances)
+    return _finished(original, mesh, np.zeros(1))
 
 
 def to_count(mesh: Mesh, faces_count: int, tolerance_mm: float | None = None) -> Decimated:
@@ -162,7 +174,7 @@ def to_count(mesh: Mesh, faces_count: int, tolerance_mm: float | None = None) ->
 
 def _next_count(count: int, ratio: float, low: int, high: int) -> int:
     """Where deviation = tolerance is expected, kept inside the bracket."""
-    guess = count * np.clip(ratio / 0.92, 0.2, 4.0)
+    guess = count * np.clip(ratio / AIM, 0.2, 4.0)
     return int(np.clip(guess, low + 0.1 * (high - low), low + 0.9 * (high - low)))
 
 

@@ -26,7 +26,8 @@ class Shape(Enum):
     SMOOTH = "carries on the surface around with its tangents"
     TIGHT = "as smooth, begun from the triangles of the smallest area"
     PLAIN = "a membrane over the rim, in triangles as small as those around"
-    BARE = "triangles between the rim's vertices only"
+    BARE = "triangles between the rim's vertices only, of the smallest area"
+    FOLDED = "triangles between the rim's vertices only, that go on as the faces around do"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -57,12 +58,12 @@ def make_patch(mesh: Mesh, hole: Hole, around: Surroundings, shape: Shape = Shap
     order = np.argsort(known)
     ring = order[np.searchsorted(known, ring, sorter=order)].astype(np.int32)
     normals, taken, size = _rim_facts(mesh.vertices[known], ring, count)
-    by_area = shape is not Shape.SMOOTH
+    by_area = shape not in (Shape.SMOOTH, Shape.FOLDED)
     faces = _triangulated(mesh.vertices[rim], corner.astype(np.int32), normals, taken, by_area)
     if faces is None:
         return None
     vertices = mesh.vertices[rim]
-    if shape is not Shape.BARE:
+    if shape not in (Shape.BARE, Shape.FOLDED):
         vertices, faces = refine(vertices, faces, size, taken)
         plain = shape is Shape.PLAIN or hole.kind is Opening.CORNER
         vertices, faces = _bent(vertices, faces, mesh.vertices[outer], ring, taken, plain)

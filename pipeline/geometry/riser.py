@@ -72,7 +72,7 @@ def find_riser(
     window = np.minimum(start + LEAST_LEVELS + 3, filled.shape[2])
     seen = np.take_along_axis(counted, window[..., None], axis=2)[..., 0]
     highest = 2 if level_ground else int(0.5 * level.max())
-    label, number = ndimage.label((seen >= LEAST_LEVELS) & (start <= highest), structure=np.ones((3, 3), int))
+    label, _ = ndimage.label((seen >= LEAST_LEVELS) & (start <= highest), structure=np.ones((3, 3), int))
     best: tuple[int, Riser] | None = None
     for ring, where in enumerate(ndimage.find_objects(label), 1):
         columns = np.argwhere(label[where] == ring) + [axis.start for axis in where]

@@ -66,7 +66,8 @@ class Plane:
 
     def height(self, points: FloatArray) -> FloatArray:
         """(n,) signed height of points (n, 3) above the plane, millimetres."""
-        return points @ self.equation[:3] + self.equation[3]
+        above: FloatArray = points @ self.equation[:3] + self.equation[3]
+        return above
 
     @property
     def tests(self) -> dict[str, float]:
@@ -109,7 +110,8 @@ def planes(points: FloatArray, normals: NDArray[np.floating] | None, spacing: fl
     normals : (n, 3) pointing out of the surfaces, or None
     spacing, noise : millimetres
     """
-    extent = np.linalg.norm(np.ptp(np.percentile(points[:: max(1, len(points) // 50_000)], [1, 99], axis=0), axis=0))
+    few = points[:: max(1, len(points) // 50_000)]
+    extent = float(np.linalg.norm(np.ptp(np.percentile(few, [1, 99], axis=0), axis=0)))
     cells = voxels(points, max(4.0 * spacing, 4.0 * noise, extent / CELLS_ACROSS))
     shape = patches(cells, points)
     facing = None
@@ -223,7 +225,8 @@ class _Judge:
         if self.facing is not None:
             upward = float((self.facing[member] @ equation[:3]).sum())
             if abs(upward) > 0.2 * self.cells.count[member].sum():
-                return equation * np.sign(upward)
+                turned: FloatArray = equation * np.sign(upward)
+                return turned
         height = (self.cells.centre @ equation[:3] + equation[3])[rest]
         return equation if (height > band).sum() >= (height < -band).sum() else -equation
 
@@ -247,7 +250,8 @@ def _fine_fit(own: FloatArray, equation: FloatArray, noise: float, cell: float) 
 def _plan(points: FloatArray, equation: FloatArray, cell: float) -> NDArray[np.int64]:
     """(n, 2) integer cells of points seen along the normal."""
     axes = np.linalg.svd(equation[None, :3])[2][1:]
-    return np.floor(points @ axes.T / cell).astype(np.int64)
+    cells: NDArray[np.int64] = np.floor(points @ axes.T / cell).astype(np.int64)
+    return cells
 
 
 def _image(plan: NDArray[np.int64], shape: NDArray[np.int64]) -> BoolArray:
@@ -260,7 +264,8 @@ def _image(plan: NDArray[np.int64], shape: NDArray[np.int64]) -> BoolArray:
 def _near_rim(plan: NDArray[np.int64], rim: BoolArray) -> BoolArray:
     """Cells of the image of ``rim`` with one of ``plan`` within two cells."""
     image = _image(plan, np.array(rim.shape))
-    return ndimage.binary_dilation(image, structure=np.ones((3, 3), bool), iterations=2)
+    near: BoolArray = ndimage.binary_dilation(image, structure=np.ones((3, 3), bool), iterations=2)
+    return near
 
 
 def _sectors_beyond(plane: NDArray[np.int64], standing: NDArray[np.int64]) -> float:

@@ -45,7 +45,7 @@ class Voxels:
 
     def total(self, values: NDArray[np.floating] | BoolArray) -> FloatArray:
         """(m,) sum over the points of each cell."""
-        return np.bincount(self.of_point, weights=values, minlength=len(self))
+        return np.bincount(self.of_point, weights=values, minlength=len(self)).astype(np.float64, copy=False)
 
     @cached_property
     def pairs(self) -> tuple[IndexArray, IndexArray]:

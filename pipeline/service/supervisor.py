@@ -15,7 +15,7 @@ from typing import Any, Literal
 
 from pipeline.formats import CAPTURE_SUFFIXES
 from pipeline.service.bench import Bench, Turn
-from pipeline.service.chores import Chores, Report
+from pipeline.service.chores import Chores, Report, no_report
 from pipeline.service.clock import Clock, SystemClock, timestamp
 from pipeline.service.engines import Engine
 from pipeline.service.health import tell_systemd, write_health
@@ -23,7 +23,7 @@ from pipeline.service.hints import Hints
 from pipeline.service.inbox import Arrival, Known, look, printable
 from pipeline.service.journal import Entry, Journal, State
 from pipeline.service.lookout import LookAround, Lookout, TriageLook
-from pipeline.service.nights import night_of, write_report
+from pipeline.service.nights import night_of
 from pipeline.service.notes import write_known
 from pipeline.service.notify import Outbox
 from pipeline.service.spawn import Spawn, in_thread
@@ -75,7 +75,7 @@ class Supervisor:
         on_turn: Callable[[Turn], None] = lambda turn: None,
         on_step: Callable[[str, str, int, int], None] = lambda job, step, place, of: None,
         look_around: LookAround | None = None,
-        report: Report = write_report,
+        report: Report = no_report,
     ) -> None:
         self.site, self.journal, self.engine, self.mode = site, journal, engine, mode
         self.clock = clock or SystemClock()

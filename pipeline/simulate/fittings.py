@@ -38,7 +38,7 @@ def gudgeon(seed: int | None = None) -> Mesh:
     hollow_at = [np.array([s * (0.85 * outer + fillet), barrel, thick + fillet]) for s in (-1, 1)]
     hollow = [rod(at, at * (1, -1, 1), fillet) for at in hollow_at]
     ribs = [
-        prism([(0, thick / 2), (0.43 * length, thick / 2), (0.43 * length, thick + 2), (0, height + 0.5 * outer)], rib)
+        prism([(0, thick / 2), (0.34 * length, thick / 2), (0.34 * length, thick + 2), (0, height + 0.5 * outer)], rib)
         .rotate((90, 0, 0))
         .translate((0, y + rib / 2, 0))
         for y in (-barrel / 2 + rib / 2, barrel / 2 - rib / 2)

@@ -87,10 +87,14 @@ def _closed(mesh: Mesh, left: list[tuple[Hole, str]], context: StageContext) -> 
             "Scan the places where data are missing, or order an open surface.",
         )
         return mesh, left
-    context.warn(
+    text = (
         f"{len(left)} openings were closed by one surface laid through all that is there; how it runs between "
         f"their rims is a guess: {_list([hole for hole, _ in left])}."
     )
+    if max(hole.diameter_mm for hole, _ in left) > SHARE_OF_PART * float(np.ptp(mesh.vertices, axis=0).max()):
+        context.doubt("wide-guess", text, "Look at the filled places, or scan them and work the job again.")
+    else:
+        context.warn(text)
     return closed, []
 
 

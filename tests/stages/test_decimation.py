@@ -32,7 +32,8 @@ def farthest(one: Mesh, other: Mesh) -> float:
         samples, _ = trimesh.sample.sample_surface(near, 1_000, seed=3)
         corners = a.vertices[np.unique(a.faces)]
         goal = trimesh.Trimesh(b.vertices, b.faces, process=False)
-        _, distance, _ = trimesh.proximity.closest_point(goal, np.vstack([samples, corners[:: len(corners) // 1_000 + 1]]))
+        places = np.vstack([samples, corners[:: len(corners) // 1_000 + 1]])
+        _, distance, _ = trimesh.proximity.closest_point(goal, places)
         worst = max(worst, float(distance.max()))
     return worst
 
