@@ -90,8 +90,11 @@ def run_job(job: Job, recipe: Recipe, folder: Path, progress: Progress, limits: 
             step = stage.stage
             progress(step, i + 1, steps)
             context = _context(stage, [*seed, i], folder)
+            unmeshed = part.mesh is None
             part = _run_stage(stage, part, context, account)
-            _judge_size(part, _unit(job, recipe))
+            if unmeshed:
+                _judge_size(part, _unit(job, recipe))
+        _judge_size(part, _unit(job, recipe))
         account.reasons += _broken_limits(recipe, account)
     except JobStopped as stop:
         account.reasons.append(Reason(stop.outcome, stop.code, stop.text, stop.remedy, stop.capture))
