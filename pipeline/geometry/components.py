@@ -32,7 +32,7 @@ def choose_piece(
     height: FloatArray | None,
     plan: FloatArray,
     expected_size: Sequence[float] | None = None,
-    carried: BoolArray | None = None,
+    floats_above: float | None = None,
 ) -> Choice:
     """The piece that stands above, in the middle, and compact.
 
@@ -42,7 +42,7 @@ def choose_piece(
     height : (m,) above the support, or None when there is none
     plan : (m, 2) seen along the support's normal; (m, 3) without support
     expected_size : edge lengths of the part as the ticket declares them, or None
-    carried : (m,) cells right on top of a riser; the piece that has them is the part
+    floats_above : height that the part keeps clear of when it stands on a riser
     """
     used = np.flatnonzero(label >= 0)
     pieces = int(label.max()) + 1
@@ -55,14 +55,17 @@ def choose_piece(
     score: FloatArray = np.bincount(label[used], weights=evidence, minlength=pieces).astype(np.float64, copy=False)
     if expected_size is not None:
         score = score * _size_agreement(cells.centre, label, pieces, expected_size)
-    if carried is not None and (carried & (label >= 0)).any():
-        on_top = np.bincount(label[carried & (label >= 0)], minlength=pieces)
-        score = score * np.where(on_top >= 0.2 * on_top.max(), 1.0, 0.05)
+    free = score
+    if floats_above is not None and height is not None:
+        lowest = np.full(pieces, np.inf)
+        np.minimum.at(lowest, label[used], height[used])
+        score = score * np.where(lowest > floats_above, 1.0, 0.05)
     best = int(np.argmax(score))
     if score[best] <= 0.0:
         return Choice(label == best, 1.0)
-    others = np.delete(score, best)
-    return Choice(label == best, float(others.max(initial=0.0) / score[best]))
+    # What stands on the support is no rival of what floats above, unless there is far more of it.
+    others = np.delete(np.maximum(score, 0.2 * free), best)
+    return Choice(label == best, float(min(others.max(initial=0.0) / score[best], 1.0)))
 
 
 def attach_fragments(
@@ -86,14 +89,14 @@ def attach_fragments(
     nearest = np.full(pieces, np.inf)
     np.minimum.at(nearest, label[rest], np.asarray(distance))
     near = np.bincount(label[rest], weights=np.asarray(distance) < 3.0 * reach, minlength=pieces)
-    covered = np.bincount(label[rest], weights=_inside(plan[chosen], plan[rest]), minlength=pieces)
+    covered = np.bincount(label[rest], weights=inside_hull(plan[chosen], plan[rest]), minlength=pieces)
     beside = (near >= 0.9 * size) & (size < 0.1 * chosen.sum())
     belongs = fits & (nearest < reach) & (beside | (covered >= 0.7 * size)) & (size > 0)
     attached: BoolArray = chosen | (rest & belongs[np.maximum(label, 0)])
     return attached
 
 
-def _inside(outline: FloatArray, points: FloatArray) -> BoolArray:
+def inside_hull(outline: FloatArray, points: FloatArray) -> BoolArray:
     """(n,) points inside the convex hull of others."""
     try:
         hull = ConvexHull(outline)

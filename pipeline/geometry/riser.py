@@ -11,15 +11,21 @@ from scipy.spatial import ConvexHull, QhullError
 
 from pipeline.part import BoolArray, FloatArray
 
+LEVEL = 0.9
+"""Least share of a level face's normal that points up."""
 UPRIGHT = 0.3
 """Largest share of a wall's normal that points up."""
 LEAST_LEVELS = 5
 LEAST_ASPECT = 0.3
 """A base plate is flatter than this, height over width; a riser is not."""
+LEAST_ASPECT_OVERHUNG = 0.15
+"""The same where what stands on it reaches out over it, as it does over few base plates."""
 LEAST_RING = 0.5
 """Share of the directions in which its walls must be seen."""
 LEAST_ABOVE = 0.25
 """Cells over and around it that lie above its top, over those that lie below."""
+LEAST_SPAN = 0.25
+"""Share of its walls, from the support to its top, that must be seen."""
 MOST_LEAN = 0.75
 """How far its walls may lean over their height, in cells."""
 
@@ -46,7 +52,7 @@ class Riser:
 
 
 def find_riser(
-    plan: FloatArray, height: FloatArray, upright: BoolArray, level_ground: bool, cell: float
+    plan: FloatArray, height: FloatArray, upright: BoolArray, level_face: BoolArray, level_ground: bool, cell: float
 ) -> Riser | None:
     """The riser among the cells of a scene, or None.
 
@@ -54,7 +60,7 @@ def find_riser(
     ----------
     plan : (m, 2) centres of the cells seen along the support's normal, millimetres
     height : (m,) above the support, millimetres
-    upright : (m,) cells whose surface stands upright
+    upright, level_face : (m,) cells whose surface stands upright; looks straight up
     level_ground : the support is a plain board; else its cover may hide the foot of the walls
     cell : edge length of a cell, millimetres
     """
@@ -64,21 +70,25 @@ def find_riser(
     wall = upright & (level >= 0)
     if wall.sum() < 20:
         return None
-    filled = np.zeros((*(at.max(axis=0) + 2), int(level.max()) + 1 + 2 * LEAST_LEVELS), bool)
+    filled = np.zeros((*(at.max(axis=0) + 3), int(level.max()) + 1 + 2 * LEAST_LEVELS), bool)
     filled[at[wall, 0], at[wall, 1], level[wall]] = True
+    stands = filled.any(axis=2)
+    # A wall on the border of two columns fills both by halves: each column sees its neighbours' share too.
+    filled = ndimage.binary_dilation(filled, np.ones((3, 3, 1), bool))
     # A column of wall: most of its first levels are filled, and they begin at the support or not far above.
     counted = np.concatenate([np.zeros((*filled.shape[:2], 1), int), filled.cumsum(axis=2)], axis=2)
     start = filled.argmax(axis=2)
     window = np.minimum(start + LEAST_LEVELS + 3, filled.shape[2])
     seen = np.take_along_axis(counted, window[..., None], axis=2)[..., 0]
     highest = 2 if level_ground else int(0.5 * level.max())
-    label, _ = ndimage.label((seen >= LEAST_LEVELS) & (start <= highest), structure=np.ones((3, 3), int))
+    ring_cells = stands & (seen >= LEAST_LEVELS) & (start <= highest)
+    label, _ = ndimage.label(ring_cells, structure=np.ones((3, 3), int))
     best: tuple[int, Riser] | None = None
     for ring, where in enumerate(ndimage.find_objects(label), 1):
         columns = np.argwhere(label[where] == ring) + [axis.start for axis in where]
-        found = _judged(columns, start[label == ring], corner, plan, height, wall, cell)
-        if found is not None and (best is None or len(columns) > best[0]):
-            best = len(columns), found
+        found = _judged(columns, start[label == ring], corner, plan, height, wall, level_face, cell)
+        if found is not None and (best is None or found[0] > best[0]):
+            best = found
     return None if best is None else best[1]
 
 
@@ -89,8 +99,9 @@ def _judged(
     plan: FloatArray,
     height: FloatArray,
     wall: BoolArray,
+    level_face: BoolArray,
     cell: float,
-) -> Riser | None:
+) -> tuple[int, Riser] | None:
     centres = (columns + 0.5) * 2.0 * cell + corner
     width = _narrowest(centres)
     if len(columns) < 6 or width < 2.0 * cell:
@@ -110,25 +121,45 @@ def _judged(
     # Whatever begins beside the walls, or inside their outline, ends the column.
     beside = (outside > 1.2 * cell) & (outside < max(0.3 * width, 6.0 * cell))
     other = beside | (outside < -2.0 * cell)
-    levels = np.floor(height / cell).astype(int)
-    count = np.bincount(levels[other & (levels >= 0)], minlength=int(levels.max()) + 2).astype(float)
-    pair = count[:-1] + count[1:]
-    begins = np.flatnonzero(pair >= max(5.0, 0.4 * len(columns)))
-    begins = begins[begins >= first / cell + LEAST_LEVELS - 1]
-    if not len(begins):
+    onset = _onset(height[other], height[wall & (np.abs(outside) < 2.0 * cell)], first, len(columns), cell)
+    if onset is None:
         return None
-    onset = int(begins[0])
     top = _onset_height(height[other], onset, cell)
-    if top < LEAST_ASPECT * width:
+    over = (np.abs(height - top) < 2.0 * cell) & beside
+    if top < (LEAST_ASPECT_OVERHUNG if over.sum() > 0.5 * len(columns) else LEAST_ASPECT) * width:
         return None
     near = outside < 0.5 * width
-    if (near & (height > top + cell)).sum() < LEAST_ABOVE * (near & (height <= top) & (height > first)).sum():
+    above = int((near & (height > top + cell)).sum())
+    if above < LEAST_ABOVE * (near & (height <= top) & (height > first)).sum():
         return None
     own = wall & (np.abs(outside) < 2.0 * cell) & (height < top - cell) & (height >= first)
     if own.sum() < 12 or _lean(height[own], outside[own]) > MOST_LEAN * cell:
         return None
-    face = (outside < -1.0 * cell) & (np.abs(height - top) < cell) & ~wall
-    return Riser(top, outline.equations, bool(face.sum() >= 3))
+    if own.sum() < LEAST_SPAN * len(columns) * (top - first) / cell:
+        return None
+    face = (outside < 0.0) & (np.abs(height - top) < 1.5 * cell) & level_face
+    flush = int(face.sum()) >= max(3, int(0.1 * len(columns)))
+    return above, Riser(float(np.median(height[face])) if flush else top, outline.equations, flush)
+
+
+def _onset(other: FloatArray, walls: FloatArray, first: float, columns: int, cell: float) -> int | None:
+    """The level above the walls' last quiet stretch at which something else than they begins.
+
+    Parameters
+    ----------
+    other, walls : heights of the cells beside or inside the walls, and of their own cells
+    """
+    most = int(max(other.max(initial=0.0), walls.max(initial=0.0)) / cell) + 2
+
+    def count(heights: FloatArray) -> NDArray[np.int64]:
+        return np.bincount(np.floor(heights[heights >= 0] / cell).astype(int), minlength=most + 1)
+
+    busy = count(other)[:-1] + count(other)[1:] >= max(5.0, 0.4 * columns)
+    quiet = ~busy & (count(walls)[:-1] >= 0.4 * columns)
+    quiet[: int(first / cell) + LEAST_LEVELS - 2] = False
+    last = np.flatnonzero(quiet)
+    after = np.flatnonzero(busy[last[-1] :]) if len(last) else last
+    return int(last[-1] + after[0]) if len(after) else None
 
 
 def _onset_height(height: FloatArray, level: int, cell: float) -> float:

@@ -11,9 +11,10 @@ import numpy as np
 from pydantic import Field
 
 from pipeline.geometry.gauge import Gauge, gauge
+from pipeline.geometry.rough_ground import rough_ground
 from pipeline.geometry.samples import Samples, samples_of
 from pipeline.geometry.support_plane import MOST_PLANES, Plane, planes
-from pipeline.part import BoolArray, Capture, Form, Part
+from pipeline.part import BoolArray, Capture, FloatArray, Form, Part
 from pipeline.stage import Measure, Stage, StageContext
 
 FEWEST_POINTS = 100
@@ -74,9 +75,9 @@ class PlaneStrip(Stage):
         rough = [plane for plane in candidates if plane.is_ground and not plane.is_plain(lengths.noise)]
         if sure:
             support = max(sure, key=lambda plane: plane.around)
-            return _Boards(sure[:MOST_PLANES], support)
+            return _Boards(sure[:MOST_PLANES], support.equation)
         if rough:
-            return _Boards([], max(rough, key=lambda plane: plane.hull_area))
+            return _Boards([], max(rough, key=lambda plane: plane.hull_area).equation)
         unsure = [plane for plane in plain if plane.confidence >= self.unsure_ratio]
         if unsure:
             weak = ", ".join(text for text, value in unsure[0].tests.items() if value < 0.8)
@@ -86,17 +87,17 @@ class PlaneStrip(Stage):
                 "Look at the result; give the part's size in the ticket (expected_size_mm) and send it again.",
                 name,
             )
-        return _Boards([], None)
+        return _Boards([], rough_ground(samples.points, samples.normals, lengths.spacing, lengths.noise))
 
 
 @dataclass(frozen=True)
 class _Boards:
     cut: list[Plane]
-    support: Plane | None
+    support: FloatArray | None
 
 
-def _stripped(capture: Capture, samples: Samples, keep: BoolArray, support: Plane | None) -> Capture:
+def _stripped(capture: Capture, samples: Samples, keep: BoolArray, support: FloatArray | None) -> Capture:
     if support is None:
         return capture
     kept = capture.select(samples.kept_points(keep, len(capture.points)))
-    return replace(kept, support_plane=support.equation)
+    return replace(kept, support_plane=support)

@@ -1,0 +1,123 @@
+"""The rough ground that a cloth or crumpled paper makes of a table: no plane, yet everything stands on it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from pipeline.geometry.voxels import Voxels, patches, voxels
+from pipeline.part import FloatArray
+
+CELLS_ACROSS = 100
+COARSE_ACROSS = 24
+SECTORS = 36
+LEAST_AROUND = 0.8
+MOST_BELOW = 0.02
+MOST_UPRIGHT_RIM = 0.4
+"""A part's own outline turns down along its rim; cloth and paper just end."""
+LEAST_STANDING = 0.1
+"""How far above the ground something must stand, against the width of the scene."""
+
+
+def rough_ground(
+    points: FloatArray, normals: NDArray[np.floating[Any]] | None, spacing: float, noise: float
+) -> FloatArray | None:
+    """(4,) the plane under a rough cover that reaches all round what stands on it, normal up; None without one.
+
+    Parameters
+    ----------
+    points : (n, 3), millimetres
+    normals : (n, 3) out of the surfaces, or None
+    spacing, noise : millimetres
+    """
+    low, high = np.percentile(points[:: max(1, len(points) // 50_000)], [1, 99], axis=0)
+    extent = float(np.linalg.norm(high - low))
+    cells = voxels(points, max(3.0 * spacing, 4.0 * noise, extent / CELLS_ACROSS))
+    facing = _facing(cells, points, normals)
+    up = _up(cells, facing, normals is not None)
+    equation = None
+    for _ in range(4):
+        equation = _under(cells, up, extent)
+        if equation is None:
+            return None
+        up = equation[:3]
+    return equation if equation is not None and _carries(cells, facing, equation, extent) else None
+
+
+def _facing(cells: Voxels, points: FloatArray, normals: NDArray[np.floating[Any]] | None) -> FloatArray:
+    if normals is None:
+        return patches(cells, points).normal
+    mean = np.stack([cells.total(normals[:, axis]) for axis in range(3)], axis=1)
+    unit: FloatArray = mean / np.maximum(np.linalg.norm(mean, axis=1, keepdims=True), np.finfo(float).tiny)
+    return unit
+
+
+def _up(cells: Voxels, facing: FloatArray, oriented: bool) -> FloatArray:
+    """The direction most of the surface looks; without oriented normals the one it is flattest along."""
+    if oriented:
+        mean = facing.mean(axis=0)
+        up: FloatArray = mean / max(float(np.linalg.norm(mean)), np.finfo(float).tiny)
+        return up
+    centred = cells.centre - cells.centre.mean(axis=0)
+    axis = np.linalg.eigh(centred.T @ centred)[1][:, 0]
+    height = centred @ axis
+    # What stands on the ground makes the tail on the upper side the longer one.
+    return np.asarray(axis * np.sign(np.percentile(height, 99) + np.percentile(height, 1) + 1e-12))
+
+
+def _under(cells: Voxels, up: FloatArray, extent: float) -> FloatArray | None:
+    """Least squares through the undersides of the outer columns of the scene, those far above left out."""
+    plan, height = _seen(cells, up), cells.centre @ up
+    at = np.floor(plan / (extent / COARSE_ACROSS)).astype(int)
+    at -= at.min(axis=0)
+    column = at[:, 0] * (at[:, 1].max() + 1) + at[:, 1]
+    order = np.lexsort((height, column))
+    columns, first = np.unique(column[order], return_index=True)
+    lowest = order[first]
+    away = np.linalg.norm(plan[lowest] - np.median(plan, axis=0), axis=1)
+    used = lowest[away > np.percentile(away, 50)]
+    for _ in range(4):
+        if len(used) < 12 or len(columns) < 24:
+            return None
+        centre = cells.centre[used].mean(axis=0)
+        normal = np.linalg.eigh(np.cov((cells.centre[used] - centre).T))[1][:, 0]
+        normal = normal * np.sign(normal @ up)
+        residual = (cells.centre[used] - centre) @ normal
+        used = used[residual <= max(2.0 * float(np.median(np.abs(residual))), 0.5 * cells.cell)]
+    return np.append(normal, -normal @ centre)
+
+
+def _carries(cells: Voxels, facing: FloatArray, equation: FloatArray, extent: float) -> bool:
+    up = equation[:3]
+    height, plan = cells.centre @ up + equation[3], _seen(cells, equation[:3])
+    if np.mean(height < -0.04 * extent) > MOST_BELOW or np.percentile(height, 99) < LEAST_STANDING * extent:
+        return False
+    at = np.floor(plan / (2.0 * cells.cell)).astype(int)
+    at -= at.min(axis=0) - 2
+    image = np.zeros(at.max(axis=0) + 3, bool)
+    image[tuple(at.T)] = True
+    filled = ndimage.binary_fill_holes(ndimage.binary_closing(image, iterations=2))
+    rim = filled & ~ndimage.binary_erosion(filled, iterations=2)
+    on_rim = rim[tuple(at.T)]
+    upright = np.abs(facing @ up) < 0.4
+    tall = height > 0.25 * np.percentile(height, 99)
+    standing = plan[tall]
+    middle = np.median(standing, axis=0)
+    around = _furthest(plan - middle) > 1.15 * _furthest(standing - middle)
+    return bool(upright[on_rim].mean() < MOST_UPRIGHT_RIM and around.mean() >= LEAST_AROUND)
+
+
+def _furthest(at: FloatArray) -> FloatArray:
+    """(SECTORS,) how far something reaches in each direction."""
+    sector = np.floor((np.arctan2(at[:, 1], at[:, 0]) + np.pi) / (2.0 * np.pi) * SECTORS).astype(int) % SECTORS
+    reach = np.zeros(SECTORS)
+    np.maximum.at(reach, sector, np.hypot(at[:, 0], at[:, 1]))
+    return reach
+
+
+def _seen(cells: Voxels, up: FloatArray) -> FloatArray:
+    plan: FloatArray = cells.centre @ np.linalg.svd(up[None, :])[2][1:].T
+    return plan
