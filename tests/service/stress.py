@@ -100,12 +100,14 @@ def watch_until_worked(root: Path, jobs: int, patience_s: float, *, with_events:
 
 
 def random_deaths(root: Path, deaths: int, seed: int) -> tuple[Account, int]:
-    """Drop jobs, work them, kill -9 at random moments; two services at a time. Also how many were killed."""
+    """Drop jobs, work them, kill -9 at random moments, two services at a time, until so many were killed at work."""
     rng = random.Random(seed)
     site = new_site(root)
     dropped: list[bytes] = []
     killed = 0
-    for i in range(deaths):
+    for i in range(20 * deaths):  # a service that had nothing left to do ends before it is killed
+        if killed >= deaths:
+            break
         for k in range(rng.randrange(3)):
             dropped.append(b"job %d %d" % (i, k))
             folder = site.inbox / f"job{i}-{k}"

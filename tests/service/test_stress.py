@@ -26,9 +26,10 @@ def test_no_file_of_a_flood_is_lost(tmp_path: Path, with_events: bool) -> None:
 
 
 def test_random_deaths_of_two_services_lose_nothing(tmp_path: Path) -> None:
-    account, killed = random_deaths(tmp_path / "site", 15, seed=int(time.time()))
-    assert account.good, account
-    assert killed > 10
+    seed = int(time.time())
+    account, killed = random_deaths(tmp_path / "site", 15, seed)
+    assert account.good, f"seed {seed}: {account}"
+    assert killed >= 15, f"seed {seed}: killed only {killed}"
 
 
 def test_many_jobs_leave_nothing_behind_in_the_service(tmp_path: Path) -> None:
@@ -36,8 +37,9 @@ def test_many_jobs_leave_nothing_behind_in_the_service(tmp_path: Path) -> None:
     samples = soak(site.root, 40)
     assert len(samples) == 40
     early, late = samples[10:20], samples[-10:]
-    assert max(handles for _, handles, _ in late) <= max(handles for _, handles, _ in early)
-    assert max(threads for _, _, threads in late) <= max(threads for _, _, threads in early)
+    # Floors, not peaks: a thread that is just ending is no leak, one that never ends raises the floor.
+    assert min(handles for _, handles, _ in late) <= min(handles for _, handles, _ in early)
+    assert min(threads for _, _, threads in late) <= min(threads for _, _, threads in early)
     assert min(mib for mib, _, _ in late) <= 1.05 * max(mib for mib, _, _ in early)
 
 
