@@ -9,11 +9,11 @@ import sys
 from collections.abc import Sequence
 
 import pipeline
-from pipeline.cli import authoring, demo, process, site, upkeep
+from pipeline.cli import authoring, demo, process, report, site, upkeep
 from pipeline.cli.exits import ACCEPTED, INTERRUPTED, USAGE
 from pipeline.errors import NightmillError
 
-COMMANDS = (demo, process, site, authoring, upkeep)
+COMMANDS = (demo, process, site, report, authoring, upkeep)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

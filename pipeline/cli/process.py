@@ -74,6 +74,7 @@ def work_job(path: Path, recipe: str, out: Path, options: Any = None) -> tuple[M
             name=job.name,
             recipe=recipe_file.absolute(),
             folder=folder.absolute(),
+            home=target.absolute(),
             max_points=getattr(options, "max_points", None),
             max_bytes=getattr(options, "max_bytes", None),
         )

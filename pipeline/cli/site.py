@@ -22,6 +22,9 @@ def add_to(commands: Any) -> None:
         parser.add_argument("site", type=Path, metavar="SITE")
     requeue.add_argument("job", metavar="JOB")
     requeue.add_argument("--recipe", metavar="FILE", help="with this recipe instead: a file, or a name")
+    night = command(commands, "write-night", _write_night, None)
+    night.add_argument("site", type=Path)
+    night.add_argument("night")
     look = command(commands, "look", _look, None)
     look.add_argument("order", type=Path)
 
@@ -104,6 +107,14 @@ def _print_status(status: dict[str, Any]) -> None:
             print("\n".join(f"  {line}" for line in lines))
     counts = ", ".join(f"{count} {state}" for state, count in sorted(status["jobs"].items()))
     print(f"jobs: {counts or 'none yet'}")
+
+
+def _write_night(options: Any) -> int:
+    from pipeline.report.night import write_night
+    from pipeline.report.state import present_state
+
+    write_night(options.site, options.night, state=present_state(options.site))
+    return ACCEPTED
 
 
 def _look(options: Any) -> int:

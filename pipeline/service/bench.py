@@ -179,6 +179,7 @@ class Bench:
             max_points=self.site.settings.max_points,
             content_sha256=entry.content,
             attempt=entry.token,
+            home=self.site.delivered / entry.job,  # a page in `attention` looks the same from there
         )
         return self.engine.place(order, lambda step, place, of: self.tell(entry.job, step, place, of))
 

@@ -26,13 +26,6 @@ log = logging.getLogger("nightmill")
 
 
 Report = Callable[[Site, str], None]
-"""Writes the report of a night; told the site and the night's date."""
-
-
-def no_report(site: Site, night: str) -> None:
-    """The results and their manifests are the night's account; nothing else is written."""
-
-
 """Writes the report of a night; does not raise."""
 
 

@@ -14,11 +14,12 @@ from pipeline.formats import ReadLimits
 from pipeline.job import Job, load_job
 from pipeline.manifest import Manifest
 from pipeline.recipe import Recipe, load_recipe
+from pipeline.report.now import Kind
 from pipeline.runner import run_job
 from pipeline.service.inbox import companions
 from pipeline.service.routing import recipe_for
 from pipeline.service.tree import READY_MARKER, open_files
-from pipeline.service.triage import Finding, Kind, LookOrder, Verdict
+from pipeline.service.triage import Finding, LookOrder, Verdict
 from pipeline.site import Site, open_site
 from pipeline.stages import STAGES
 from pipeline.ticket import TICKET_FILE

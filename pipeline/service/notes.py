@@ -8,32 +8,29 @@ name that nightmill did not write is left alone.
 from __future__ import annotations
 
 import contextlib
-import html
+from collections.abc import Sequence
 from pathlib import Path
 
 from pipeline.job import job_name
+from pipeline.report.now import Kind, triage_page
 from pipeline.service.inbox import NOTE_SUFFIXES
 from pipeline.service.triage import TITLES, Verdict
 from pipeline.site import Site
 from pipeline.storage import write_whole
 
 _OURS = "nightmill triage of "
-_COLOURS = {"good": "#1b7f3b", "doubt": "#9a6700", "rescan": "#b3261e", "unreadable": "#b3261e"}
 
 
 def write_verdict(site: Site, verdict: Verdict) -> None:
     """The finding of triage. Raises OSError when the inbox cannot be written."""
     counted = f"{verdict.captures} captures with {verdict.points:,} points" if verdict.captures else ""
-    texts = [
-        f"{finding.text}\n  What to do: {finding.remedy}".removesuffix("\n  What to do: ")
-        for finding in verdict.findings
-    ]
-    _write(site, verdict.entry, TITLES[verdict.verdict], [counted, *texts], _COLOURS[verdict.verdict])
+    findings = [(finding.text, finding.remedy) for finding in verdict.findings]
+    _write(site, verdict.entry, verdict.verdict, TITLES[verdict.verdict], counted, findings)
 
 
 def write_known(site: Site, entry: str, text: str) -> None:
     """That a job which has left the inbox had been worked before."""
-    _write(site, entry, "worked before", [text], _COLOURS["doubt"])
+    _write(site, entry, "doubt", "worked before", "", [(text, "")])
 
 
 def remove_note(site: Site, entry: str) -> None:
@@ -67,16 +64,10 @@ def _is_ours(file: Path) -> bool:
         return _OURS.encode() in content.read(len(_OURS) + 200)
 
 
-def _write(site: Site, entry: str, title: str, texts: list[str], colour: str) -> None:
-    shown = [text for text in texts if text]
-    plain = "\n\n".join([f"{_OURS}{entry}: {title}", *shown]) + "\n"
-    paragraphs = "".join(f"<p>{html.escape(text)}</p>" for text in shown)
-    page = (
-        f'<!doctype html><html lang="en"><meta charset="utf-8"><title>{html.escape(_OURS + entry)}</title>'
-        "<style>body{font:16px/1.5 sans-serif;max-width:45em;margin:2em auto;padding:0 1em}"
-        f"h1{{font-size:1.3em}}strong{{color:{colour}}}p{{white-space:pre-line}}</style>"
-        f"<h1>{html.escape(entry)}: <strong>{html.escape(title)}</strong></h1>{paragraphs}</html>\n"
-    )
-    for file, text in zip(_files(site, entry), (plain, page), strict=True):
+def _write(site: Site, entry: str, kind: Kind, title: str, counted: str, findings: Sequence[tuple[str, str]]) -> None:
+    texts = [f"{text}\n  What to do: {remedy}" if remedy else text for text, remedy in findings]
+    plain = "\n\n".join([f"{_OURS}{entry}: {title}", *([counted] if counted else []), *texts]) + "\n"
+    page = triage_page(entry, kind, title, counted, findings)
+    for file, content in zip(_files(site, entry), (plain.encode(), page), strict=True):
         if not file.exists() or _is_ours(file):
-            write_whole(file, text.encode())
+            write_whole(file, content)

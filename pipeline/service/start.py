@@ -14,13 +14,14 @@ from typing import Literal
 from pipeline.errors import ConfigurationError, MachineError, Mistake, UsageError
 from pipeline.service.bench import Turn
 from pipeline.service.child import Leash
-from pipeline.service.chores import Report, no_report
+from pipeline.service.chores import Report
 from pipeline.service.clock import Clock, SystemClock
 from pipeline.service.engines import Engine
 from pipeline.service.engines.embedded import EmbeddedEngine
 from pipeline.service.limits import Allowance
 from pipeline.service.lock import only_one
 from pipeline.service.lookout import TriageLook
+from pipeline.service.nights import write_report
 from pipeline.service.recovery import open_journal, recover
 from pipeline.service.routing import check_recipes
 from pipeline.service.spawn import Spawn, in_thread
@@ -72,7 +73,7 @@ def service(
     clock: Clock | None = None,
     spawn: Spawn = in_thread,
     looks: TriageLook | None = None,
-    report: Report = no_report,
+    report: Report = write_report,
 ) -> Iterator[Supervisor]:
     """A supervisor that holds the site, after everything was brought in order. Tests give parts of their own."""
     check_site(site)

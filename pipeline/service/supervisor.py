@@ -14,8 +14,9 @@ from functools import partial
 from typing import Any, Literal
 
 from pipeline.formats import CAPTURE_SUFFIXES
+from pipeline.report.now import write_now
 from pipeline.service.bench import Bench, Turn
-from pipeline.service.chores import Chores, Report, no_report
+from pipeline.service.chores import Chores, Report
 from pipeline.service.clock import Clock, SystemClock, timestamp
 from pipeline.service.engines import Engine
 from pipeline.service.health import tell_systemd, write_health
@@ -23,10 +24,11 @@ from pipeline.service.hints import Hints
 from pipeline.service.inbox import Arrival, Known, look, printable
 from pipeline.service.journal import Entry, Journal, State
 from pipeline.service.lookout import LookAround, Lookout, TriageLook
-from pipeline.service.nights import night_of
+from pipeline.service.nights import night_of, write_report
 from pipeline.service.notes import write_known
 from pipeline.service.notify import Outbox
 from pipeline.service.spawn import Spawn, in_thread
+from pipeline.service.status import status_of
 from pipeline.site import Site
 from pipeline.stage import Reason
 
@@ -75,7 +77,7 @@ class Supervisor:
         on_turn: Callable[[Turn], None] = lambda turn: None,
         on_step: Callable[[str, str, int, int], None] = lambda job, step, place, of: None,
         look_around: LookAround | None = None,
-        report: Report = no_report,
+        report: Report = write_report,
     ) -> None:
         self.site, self.journal, self.engine, self.mode = site, journal, engine, mode
         self.clock = clock or SystemClock()
@@ -100,6 +102,7 @@ class Supervisor:
         self._twins: set[str] = set()
         self._health: Future[Any] | None = None
         self._health_next = 0.0
+        self._shown: dict[str, Any] = {}
         self._grace_until = _NEVER
         self._kill_asked = False
         self._failures = 0
@@ -321,5 +324,9 @@ class Supervisor:
     def _try_health(self, facts: dict[str, Any]) -> None:
         try:
             write_health(self.site, facts)
-        except OSError as error:
+            changing = {name: value for name, value in facts.items() if name not in ("at", "at_unix")}
+            if changing != self._shown:  # the page is for people, and costs more
+                self._shown = changing
+                write_now(self.site.root, status_of(self.site))
+        except (OSError, sqlite3.Error) as error:
             log.warning("health could not be written: %s", error)

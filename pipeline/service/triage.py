@@ -15,6 +15,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict
 
+from pipeline.report.now import Kind
 from pipeline.service.child import Ended, Leash, run_child
 from pipeline.service.inbox import Arrival
 from pipeline.service.limits import Allowance, Limits
@@ -22,7 +23,6 @@ from pipeline.site import Site
 
 BATCH_ENTRIES, BATCH_BYTES = 64, 2_000_000_000
 BATCH_SECONDS = 600.0
-Kind = Literal["good", "doubt", "rescan", "unreadable"]
 TITLES: dict[Kind, str] = {
     "good": "can be worked",
     "doubt": "can be worked; look at this",

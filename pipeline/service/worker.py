@@ -11,6 +11,7 @@ import contextlib
 import json
 import signal
 import sys
+import traceback
 from pathlib import Path
 
 from pydantic import BaseModel, ConfigDict
@@ -43,6 +44,7 @@ class Order(BaseModel):
     max_bytes: int | None = None
     content_sha256: str | None = None
     attempt: int = 1
+    home: Path | None = None
     """Where the result will lie once it is published; without it, no page is written."""
     limits: Limits | None = None
 
@@ -70,6 +72,18 @@ def work(order: Order) -> None:
     else:
         manifest = run_job(job, recipe, order.folder, tell, order.read_limits())
     order.stamped(manifest).write(order.folder)
+    if order.home is not None:
+        _write_page(order.folder, order.home)
+
+
+def _write_page(folder: Path, home: Path) -> None:
+    """Previews and page of the finished job. The result is there without them: nothing they do can harm it."""
+    try:
+        from pipeline.report.job import write_job_page
+
+        write_job_page(folder, home=home)
+    except Exception:
+        traceback.print_exc()
 
 
 def run_in_child(order: Order, allowance: Allowance, progress: Progress, leash: Leash | None = None) -> Manifest | None:

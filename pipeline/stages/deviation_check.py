@@ -10,7 +10,9 @@ import numpy as np
 from pydantic import Field
 
 from pipeline.formats import read_mesh
+from pipeline.formats.evidence import Evidence, write_evidence
 from pipeline.geometry.deviation import Deviation, Surface, summary, unsupported_share
+from pipeline.geometry.evidence import cell_size, spread
 from pipeline.geometry.measure import face_areas
 from pipeline.geometry.sampling import noise_level, point_spacing
 from pipeline.part import FloatArray, Form, Mesh, Part, transformed
@@ -68,6 +70,8 @@ class DeviationCheck(Stage):
         _compare_captures(captures, distances, context)
         _name_strays(points, distances, STRAY * tolerance, context)
         _measure_support(part, points, context)
+        if part.mesh is not None:
+            _keep_evidence(part.mesh, captures, distances, context)
         return part
 
 
@@ -138,3 +142,14 @@ def _measure_support(part: Part, points: FloatArray, context: StageContext) -> N
             f"{100 * share:.2f} % of the surface lies more than {reach:.2f} mm from every captured point and is not "
             f"flagged as filled, farthest at ({x:.1f}, {y:.1f}, {z:.1f}) mm."
         )
+
+
+def _keep_evidence(
+    mesh: Mesh, captures: Mapping[str, FloatArray], distances: FloatArray, context: StageContext
+) -> None:
+    """What the surface rests on, place by place, for the pictures of the report."""
+    sides = list(captures.values())
+    ends = np.cumsum([len(points) for points in sides])
+    cell = cell_size(mesh, max((point_spacing(points) for points in sides if len(points) > 1), default=0.0))
+    places = spread(mesh, sides, np.split(distances, ends[:-1]), cell)
+    write_evidence(context.folder, Evidence(*places, tuple(captures), cell))

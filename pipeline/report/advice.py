@@ -1,0 +1,61 @@
+"""What to do at the bench, so that the part is scanned again once and not twice."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from pipeline.errors import Outcome
+from pipeline.manifest import Manifest
+from pipeline.report.account import side_names
+
+# Common practice of scanning by structured light, no source. Each topic goes with the reasons that it helps against.
+MARKERS = (
+    "Stick at least four markers on the part where neighbouring sides both see them, no two distances alike.",
+    "Or put helper geometry (a block, a bolt) beside the part where both sides see it, and move neither between them.",
+    "Write the markers' centres into ticket.yaml, or `setting: same` when nothing was moved.",
+)
+OVERLAP = (
+    "Scan one more side between these two, so that neighbours share a third of their surface.",
+    "Raise the part on a riser, so that its lower edge is seen from both sides.",
+)
+FRAMES = (
+    "Go round the part twice and slowly: more frames.",
+    "Dim the light on the bench and keep sunlight off it.",
+    "Dull what shines or is black with matting spray, where the client allows it.",
+)
+STILL = ("Fix the part, so that it neither moves nor bends while a side is scanned.",)
+TOPICS: dict[str, tuple[str, ...]] = {
+    "sliding": MARKERS,
+    "ambiguous": MARKERS,
+    "sides-do-not-join": OVERLAP,
+    "limit:alignment.overlap_percent": OVERLAP,
+    "sides-contradict": STILL,
+    "rough-fit": STILL,
+    "captures-disagree": STILL,
+    "capture-empty": FRAMES,
+    "no-points": FRAMES,
+    "no-surface": FRAMES,
+    "many-outliers": FRAMES,
+    "not-closed": ("Scan the open places as well: tilt the part, or lay it on its side.",),
+}
+
+
+def bench(manifest: Manifest) -> list[dict[str, Any]]:
+    """Steps for the operator, the whole part first, then side by side; empty unless the outcome is ``rescan``.
+
+    Every reason counts, also those that alone would only have asked for a look: what is wrong is mended in one pass.
+    """
+    if manifest.outcome is not Outcome.RESCAN:
+        return []
+    names = side_names(manifest)
+    groups: dict[str | None, list[str]] = {None: []}
+    said: set[str] = set()
+    for reason in manifest.reasons:
+        steps = groups.setdefault(reason.capture, [])
+        for step in (reason.remedy, *TOPICS.get(reason.code, ())):
+            if step and step not in said:
+                said.add(step)
+                steps.append(step)
+    return [
+        {"side": names.get(c, c) if c is not None else None, "steps": steps} for c, steps in groups.items() if steps
+    ]

@@ -1,0 +1,66 @@
+"""What waited, and how the machine stood, when a night's report was first written."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+from pipeline.manifest import now
+from pipeline.storage import write_whole
+
+STATE_FILE = "state.json"
+
+
+class NightState(BaseModel):
+    """The one thing in a report that no manifest tells; kept beside the report, so that it can be written again."""
+
+    model_config = ConfigDict(frozen=True, extra="ignore")
+
+    at: datetime
+    waiting: tuple[str, ...] = ()
+    """Entries of the inbox that had not been worked, with the reason where there is one."""
+    problems: tuple[str, ...] = ()
+    disk_free_bytes: int
+    disk_bytes: int
+    processors: int
+    memory_bytes: int
+
+
+def present_state(site: Path) -> NightState:
+    """The state of a site's machine and inbox now."""
+    import psutil
+
+    try:
+        health: Any = json.loads((site / "health" / "health.json").read_bytes())
+    except (OSError, ValueError):
+        health = {}
+    waiting = health.get("waiting", {}) if isinstance(health, dict) else {}
+    disk = shutil.disk_usage(site)
+    return NightState(
+        at=now(),
+        waiting=tuple(f"{entry}: {why}" if why else str(entry) for entry, why in sorted(waiting.items())),
+        problems=tuple(map(str, health.get("problems", ()))) if isinstance(health, dict) else (),
+        disk_free_bytes=disk.free,
+        disk_bytes=disk.total,
+        processors=os.cpu_count() or 1,
+        memory_bytes=psutil.virtual_memory().total,
+    )
+
+
+def write_state(folder: Path, state: NightState) -> None:
+    """Keep the state beside the report."""
+    write_whole(folder / STATE_FILE, (state.model_dump_json(indent=1) + "\n").encode())
+
+
+def read_state(folder: Path) -> NightState | None:
+    """The state that was kept; None where there is none."""
+    try:
+        return NightState.model_validate_json((folder / STATE_FILE).read_bytes())
+    except (OSError, ValidationError):
+        return None
