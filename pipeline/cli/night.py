@@ -52,6 +52,9 @@ def print_night(root: Path, turns: list[Turn]) -> None:
             print(f"{turn.job}: {turn.text}")
     if not turns:
         print("nothing to work on")
+    reports = sorted(root.glob("reports/*/index.html"))
+    if finished and reports:
+        print(f"report: {reports[-1]}")
 
 
 def _deviation(manifest: Manifest) -> str:

@@ -11,7 +11,7 @@ from pipeline.geometry.edges import LongArray, edges_of
 from pipeline.geometry.hole_patch import Patch, Shape, make_patch
 from pipeline.geometry.holes import Hole, Surroundings
 from pipeline.geometry.self_intersection import crossed_faces
-from pipeline.part import Mesh
+from pipeline.part import FloatArray, Mesh
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -26,8 +26,8 @@ class Filled:
 def fill(mesh: Mesh, holes: Sequence[Hole], around: Surroundings) -> Filled:
     """Close holes. A patch that passes through the surface is tried again in plainer shapes, then left out.
 
-    Patches are tried all together first, and those that are in the way of something once more one by one,
-    narrow holes first, because two patches may only be in one another's way.
+    Patches are tried all together first. Those that are in the way of something and near another patch are tried
+    once more one by one, narrow holes first, because two patches may only be in one another's way.
 
     Parameters
     ----------
@@ -37,6 +37,7 @@ def fill(mesh: Mesh, holes: Sequence[Hole], around: Surroundings) -> Filled:
     closed: list[tuple[Hole, Patch]] = []
     refused: list[tuple[Hole, str]] = []
     todo = sorted(holes, key=lambda hole: hole.diameter_mm)
+    nearby = Nearby(mesh)
     for shape in Shape:
         made = [(hole, make_patch(mesh, hole, around, shape)) for hole in todo]
         refused += [(hole, "its rim cannot be closed without a doubled edge") for hole, patch in made if patch is None]
@@ -45,12 +46,39 @@ def fill(mesh: Mesh, holes: Sequence[Hole], around: Surroundings) -> Filled:
         closed += [pair for pair, is_good in zip(tried, good, strict=True) if is_good]
         todo = []
         for pair in [pair for pair, is_good in zip(tried, good, strict=True) if not is_good]:
-            if _passing(mesh, closed, [pair])[0]:
+            in_company = any(_meet(mesh, pair[1], other) for _, other in tried if other is not pair[1])
+            if in_company and _passing(nearby.to(pair[1]), closed, [pair])[0]:
                 closed.append(pair)
             else:
                 todo.append(pair[0])
     refused += [(hole, "a patch would pass through the surface") for hole in todo]
     return Filled(_with_patches(mesh, closed)[0], tuple(hole for hole, _ in closed), tuple(refused))
+
+
+class Nearby:
+    """What of a mesh a patch can be in the way of: faces whose boxes meet the patch's."""
+
+    def __init__(self, mesh: Mesh) -> None:
+        self._mesh = mesh
+        corners = mesh.vertices[mesh.faces]
+        self._low, self._high = corners.min(axis=1), corners.max(axis=1)
+
+    def to(self, patch: Patch) -> Mesh:
+        """The mesh with only the faces near a patch, those that share its rim among them."""
+        low, high = _box(self._mesh, patch)
+        near = ((self._low <= high) & (self._high >= low)).all(axis=1)
+        return Mesh(self._mesh.vertices, self._mesh.faces[near], self._mesh.filled[near], self._mesh.colours)
+
+
+def _box(mesh: Mesh, patch: Patch) -> tuple[FloatArray, FloatArray]:
+    places = np.concatenate([mesh.vertices[patch.rim], patch.inner])
+    return places.min(axis=0), places.max(axis=0)
+
+
+def _meet(mesh: Mesh, one: Patch, other: Patch) -> bool:
+    """Whether two patches may be in one another's way."""
+    (low, high), (other_low, other_high) = _box(mesh, one), _box(mesh, other)
+    return bool(((low <= other_high) & (high >= other_low)).all())
 
 
 def _passing(mesh: Mesh, before: list[tuple[Hole, Patch]], tried: list[tuple[Hole, Patch]]) -> list[bool]:

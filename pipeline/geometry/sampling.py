@@ -12,6 +12,11 @@ AREAL_NEIGHBOURS = 16
 QUADRIC_NEIGHBOURS = 40
 
 
+def rough_tree(points: FloatArray) -> cKDTree:
+    """A k-d tree for a few thousand questions: unbalanced, it is built in half the time and answers as fast."""
+    return cKDTree(points, balanced_tree=False, compact_nodes=False)
+
+
 def point_spacing(points: FloatArray, tree: cKDTree | None = None) -> float:
     """Typical distance between neighbouring points on the surface.
 
@@ -30,7 +35,7 @@ def point_spacing(points: FloatArray, tree: cKDTree | None = None) -> float:
     neighbours = min(AREAL_NEIGHBOURS, len(points) - 1)
     if neighbours < 1:
         raise ValueError("spacing needs at least two points")
-    tree = tree if tree is not None else cKDTree(points)
+    tree = tree if tree is not None else rough_tree(points)
     distance, _ = tree.query(_sample(points), k=[neighbours + 1], workers=-1)
     return float(np.median(distance) * np.sqrt(np.pi / neighbours))
 
@@ -52,7 +57,7 @@ def noise_level(points: FloatArray, tree: cKDTree | None = None) -> float:
     neighbours = min(QUADRIC_NEIGHBOURS, len(points))
     if neighbours < 12:
         return 0.0
-    tree = tree if tree is not None else cKDTree(points)
+    tree = tree if tree is not None else rough_tree(points)
     sample = _sample(points)[:2_000]
     _, index = tree.query(sample, k=neighbours, workers=-1)
     patches = points[index] - sample[:, None, :]

@@ -60,11 +60,12 @@ def _mark(vertices: FloatArray, faces: IndexArray, piercing: LongArray, pierced:
 def _hits(vertices: FloatArray, ends: LongArray, faces: IndexArray) -> tuple[LongArray, LongArray]:
     """(k,) edges and (k,) faces that may meet, found in 32 bit."""
     core = open3d().core
-    middle = (vertices.min(axis=0) + vertices.max(axis=0)) / 2
-    local = (vertices - middle).astype(np.float32)
+    corners = vertices[faces].reshape(-1, 3)  # not all vertices: often few faces of a large mesh are asked about
+    middle = (corners.min(axis=0) + corners.max(axis=0)) / 2
     scene = open3d().t.geometry.RaycastingScene()
-    scene.add_triangles(core.Tensor(local), core.Tensor(np.ascontiguousarray(faces, np.uint32)))
-    begin, end = local[ends[:, 0]], local[ends[:, 1]]
+    own = np.arange(len(corners), dtype=np.uint32).reshape(-1, 3)
+    scene.add_triangles(core.Tensor((corners - middle).astype(np.float32)), core.Tensor(own))
+    begin, end = ((vertices[ends[:, side]] - middle).astype(np.float32) for side in (0, 1))
     found = scene.list_intersections(core.Tensor(np.hstack([begin, end - begin])))
     inside = found["t_hit"].numpy() < 1.001
     return found["ray_ids"].numpy()[inside].astype(np.int64), found["primitive_ids"].numpy()[inside].astype(np.int64)

@@ -69,9 +69,10 @@ class DeviationCheck(Stage):
         _record(summary(distances, tolerance), tolerance, context)
         _compare_captures(captures, distances, context)
         _name_strays(points, distances, STRAY * tolerance, context)
-        _measure_support(part, points, context)
+        spacing = max((point_spacing(side) for side in captures.values() if len(side) > 1), default=0.0)
+        _measure_support(part, points, SPACINGS * spacing, context)
         if part.mesh is not None:
-            _keep_evidence(part.mesh, captures, distances, context)
+            _keep_evidence(part.mesh, captures, distances, spacing, context)
         return part
 
 
@@ -124,7 +125,7 @@ def _name_strays(points: FloatArray, distances: FloatArray, reach: float, contex
         )
 
 
-def _measure_support(part: Part, points: FloatArray, context: StageContext) -> None:
+def _measure_support(part: Part, points: FloatArray, reach: float, context: StageContext) -> None:
     """What of the surface no point stands for: as it is flagged, and as it is."""
     mesh = part.mesh
     if mesh is None or len(mesh.faces) == 0:
@@ -133,7 +134,6 @@ def _measure_support(part: Part, points: FloatArray, context: StageContext) -> N
         return
     areas = face_areas(mesh.vertices, mesh.faces)
     context.measure("unmeasured_percent", 100 * float(areas[mesh.filled].sum() / areas.sum()))
-    reach = SPACINGS * max(point_spacing(capture.points) for capture in part.captures if len(capture.points) > 1)
     share, place = unsupported_share(mesh, points, reach)
     context.measure("unsupported_percent", 100 * share)
     if place is not None:
@@ -145,11 +145,11 @@ def _measure_support(part: Part, points: FloatArray, context: StageContext) -> N
 
 
 def _keep_evidence(
-    mesh: Mesh, captures: Mapping[str, FloatArray], distances: FloatArray, context: StageContext
+    mesh: Mesh, captures: Mapping[str, FloatArray], distances: FloatArray, spacing: float, context: StageContext
 ) -> None:
     """What the surface rests on, place by place, for the pictures of the report."""
     sides = list(captures.values())
     ends = np.cumsum([len(points) for points in sides])
-    cell = cell_size(mesh, max((point_spacing(points) for points in sides if len(points) > 1), default=0.0))
+    cell = cell_size(mesh, spacing)
     places = spread(mesh, sides, np.split(distances, ends[:-1]), cell)
     write_evidence(context.folder, Evidence(*places, tuple(captures), cell))

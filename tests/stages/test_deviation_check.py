@@ -18,6 +18,12 @@ from pipeline.stages.deviation_check import DeviationCheck
 VERTICES, FACES = icosphere(4, radius=30)
 
 
+@pytest.fixture(autouse=True)
+def elsewhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The stage leaves its evidence in the folder it works in."""
+    monkeypatch.chdir(tmp_path)
+
+
 def part_with(noise: float, bias: float = 0.0, strays: int = 0) -> Part:
     """A ball scanned from two sides; the second capture lies off by ``bias`` and sits in a frame of its own."""
     rng = np.random.default_rng(2)
