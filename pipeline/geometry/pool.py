@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -51,6 +52,21 @@ def pooled(captures: Sequence[Capture]) -> Pool:
         np.concatenate(normals) if len(normals) == len(points) else None,
         np.concatenate(colours) if coloured else None,
         np.repeat(np.arange(len(points), dtype=np.int32), [len(each) for each in points]),
+    )
+
+
+def joined(*pools: Pool) -> Pool:
+    """Several pools as the captures of one; all or none with normals, and so with colours."""
+
+    def together(arrays: list[Any]) -> Any:
+        return None if any(array is None for array in arrays) else np.concatenate(arrays)
+
+    counts = [len(pool.points) for pool in pools]
+    return Pool(
+        np.concatenate([pool.points for pool in pools]),
+        together([pool.normals for pool in pools]),
+        together([pool.colours for pool in pools]),
+        np.repeat(np.arange(len(pools), dtype=np.int32), counts),
     )
 
 

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.geometry.denoise import SPREAD, near_weights, projected
+from pipeline.geometry.measure import face_vectors
 from pipeline.geometry.neighbours import Columns, dot, gathered, normalised, pieces, weighted_sum
 from pipeline.part import BoolArray, FloatArray, IndexArray
 
@@ -16,6 +17,8 @@ BENT = 0.98
 SHARP = 0.1
 """A vertex lies on an edge when the second direction of the normals around it carries this much of the first."""
 BEYOND = 0.45
+TURNED = 0.3
+"""A triangle that faces the surface by less than this cosine is better split the other way."""
 DETERMINED = 0.05
 """A direction that carries less than this of the strongest does not fix the vertex."""
 
@@ -45,10 +48,12 @@ class Refined:
 
     Attributes
     ----------
-    vertices, normals : (3, n)
+    smooth : (3, n) on the local fit of the points, where edges come out round
+    vertices, normals : (3, n) the same with edges sharp
     sharp : (n,) whether the vertex was put into an edge or corner
     """
 
+    smooth: Columns
     vertices: Columns
     normals: Columns
     sharp: BoolArray
@@ -72,13 +77,13 @@ def refined(
     moved, normals = projected(moved, normals, *fit, around=around)
     far = ((moved - vertices) ** 2).sum(axis=0) > (1.5 * cell) ** 2
     moved[:, far] = vertices[:, far]
-    sharp = np.zeros(len(around), bool)
+    smooth, sharp = moved.copy(), np.zeros(len(around), bool)
     bent = np.flatnonzero(_bent(data, facing, around)).astype(np.int32)
     _into_edges(bent, moved, sharp, facing, middles, cell, data, around, 0.75 * cell)
     beyond = bent[~sharp[bent]]
     beyond = beyond[_beyond_border(moved[:, beyond], normals[:, beyond], data, around[beyond], reach)]
     _into_edges(beyond, moved, sharp, facing, moved.copy(), cell, data, around, 1.5 * cell)
-    return Refined(moved, normals, sharp)
+    return Refined(smooth, moved, normals, sharp)
 
 
 def _into_edges(
@@ -124,19 +129,31 @@ def facing_of(vertices: FloatArray, quads: IndexArray) -> Columns:
     return normalised(sums.astype(np.float32))
 
 
-def split_quads(vertices: FloatArray, quads: IndexArray, sharp: BoolArray) -> IndexArray:
-    """Two triangles of each quadrilateral, along an edge of the part where there is one, else the shorter way."""
+def split_quads(vertices: FloatArray, quads: IndexArray, sharp: BoolArray, facing: Columns) -> IndexArray:
+    """Two triangles of each quadrilateral: along an edge of the part where there is one, else the shorter way.
+
+    Where one of them would turn away from the surface (``facing``), the other way is taken if it is better.
+    """
     first = ((vertices[quads[:, 0]] - vertices[quads[:, 2]]) ** 2).sum(axis=1)
     second = ((vertices[quads[:, 1]] - vertices[quads[:, 3]]) ** 2).sum(axis=1)
     along_first = sharp[quads[:, 0]] & sharp[quads[:, 2]]
     along_second = sharp[quads[:, 1]] & sharp[quads[:, 3]]
-    straight = np.where(along_first == along_second, first <= second, along_first)[:, None]
-    return np.concatenate(
-        [
-            np.where(straight, quads[:, (0, 1, 2)], quads[:, (0, 1, 3)]),
-            np.where(straight, quads[:, (0, 2, 3)], quads[:, (1, 2, 3)]),
-        ]
-    ).astype(np.int32)
+    straight = np.where(along_first == along_second, first <= second, along_first)
+    one = quads[:, (0, 1, 2)], quads[:, (0, 2, 3)]
+    other = quads[:, (0, 1, 3)], quads[:, (1, 2, 3)]
+    turned = [np.minimum(*(_turn(vertices, half, facing) for half in halves)) for halves in (one, other)]
+    chosen, left = np.where(straight, turned[0], turned[1]), np.where(straight, turned[1], turned[0])
+    straight = (straight ^ ((chosen < TURNED) & (left > chosen)))[:, None]
+    return np.concatenate([np.where(straight, a, b) for a, b in zip(one, other, strict=True)]).astype(np.int32)
+
+
+def _turn(vertices: FloatArray, faces: IndexArray, facing: Columns) -> FloatArray:
+    """(m,) cosine between each face and the surface it stands for."""
+    across = face_vectors(vertices, faces)
+    wanted = facing[:, faces].sum(axis=2).T
+    size = np.linalg.norm(across, axis=1) * np.linalg.norm(wanted, axis=1)
+    turn: FloatArray = np.einsum("ni,ni->n", across, wanted) / np.maximum(size, np.finfo(float).tiny)
+    return turn
 
 
 def _bent(data: Evidence, facing: Columns, around: IndexArray) -> BoolArray:
