@@ -37,6 +37,7 @@ from pipeline.part import MM_PER_UNIT, Capture, Deliverable, FloatArray, Part, U
 from pipeline.recipe import Recipe
 from pipeline.stage import Reason, Stage, StageContext
 from pipeline.storage import sha256_of
+from pipeline.ticket import TicketCapture
 from pipeline.units import robust_extent_mm, scene_doubt, size_doubt
 
 Progress = Callable[[str, int, int], None]
@@ -131,10 +132,7 @@ def _read(job: Job, recipe: Recipe, account: Account, limits: ReadLimits) -> lis
         except NightmillError as error:
             account.reasons.append(Reason(Outcome.FAILED, error.code, error.text, error.remedy, path.name))
             continue
-        known = job.ticket.captures.get(path.name)
-        if known is not None and known.markers:
-            markers = frozen_array(np.asarray(known.markers, float) * MM_PER_UNIT[unit], np.float64)
-            capture = replace(capture, markers=markers)
+        capture = _with_ticket(capture, job.ticket.captures.get(path.name), unit)
         account.captures.append(
             CaptureRecord(
                 file=path.name,
@@ -151,6 +149,14 @@ def _read(job: Job, recipe: Recipe, account: Account, limits: ReadLimits) -> lis
         raise JobStopped(first.outcome, first.code, first.text, first.remedy, first.capture)
     _judge_scenes(captures, job, unit)
     return captures
+
+
+def _with_ticket(capture: Capture, known: TicketCapture | None, unit: Unit) -> Capture:
+    """The capture with what the ticket says of it."""
+    if known is None:
+        return capture
+    markers = frozen_array(np.asarray(known.markers, float).reshape(-1, 3) * MM_PER_UNIT[unit], np.float64)
+    return replace(capture, markers=markers, frames=known.frames, frames_per_second=known.frames_per_second)
 
 
 def _judge_scenes(captures: list[Capture], job: Job, unit: Unit) -> None:

@@ -109,7 +109,9 @@ def settled_normals(
     return out
 
 
-def oriented(points: FloatArray, normals: FloatArray, neighbours: IndexArray) -> tuple[FloatArray, float]:
+def oriented(
+    points: FloatArray, normals: FloatArray, neighbours: IndexArray, smallest_share: float = 0.01
+) -> tuple[FloatArray, float]:
     """Normals turned to point out of the surface.
 
     Signs run along the minimum spanning tree of the neighbour graph (Hoppe et al. 1992); whether two
@@ -122,11 +124,11 @@ def oriented(points: FloatArray, normals: FloatArray, neighbours: IndexArray) ->
     points : (n, 3), millimetres
     normals : (n, 3) of arbitrary sign
     neighbours : (n, k) indices, each point's own first
+    smallest_share : pieces with a smaller share of the points have no say in how sure it is
 
     Returns
     -------
-    (n, 3) normals, and how sure the outside is: the smallest share by which the votes agree, 0 to 1, over the
-    pieces that hold a hundredth of the points.
+    (n, 3) normals, and how sure the outside is: the smallest share by which the votes agree, 0 to 1, over the pieces.
     """
     sign, label = propagated_signs(points, normals, neighbours[:, : LINKS + 1])
     signed = normals * sign[:, None]
@@ -136,7 +138,7 @@ def oriented(points: FloatArray, normals: FloatArray, neighbours: IndexArray) ->
     vote, total, size = np.bincount(label, weights=votes), np.bincount(label, weights=cast), np.bincount(label)
     turn = np.where(vote < 0, -1.0, 1.0)
     sure = np.abs(vote) / np.maximum(total, 1e-12)
-    return signed * turn[label, None], float(sure[size >= 0.01 * len(points)].min(initial=1.0))
+    return signed * turn[label, None], float(sure[size >= smallest_share * len(points)].min(initial=1.0))
 
 
 def propagated_signs(points: FloatArray, normals: FloatArray, neighbours: IndexArray) -> tuple[FloatArray, IndexArray]:

@@ -60,7 +60,23 @@ def noise_level(points: FloatArray, tree: cKDTree | None = None) -> float:
     tree = tree if tree is not None else rough_tree(points)
     sample = _sample(points)[:2_000]
     _, index = tree.query(sample, k=neighbours, workers=-1)
-    patches = points[index] - sample[:, None, :]
+    return patch_noise(points[index])
+
+
+def patch_noise(patches: FloatArray) -> float:
+    """Standard deviation of points about the smooth surface through them, over ready neighbourhoods.
+
+    Parameters
+    ----------
+    patches : (n, k, 3) neighbourhoods of k points, millimetres
+
+    Returns
+    -------
+    Millimetres: the median over the neighbourhoods; 0.0 when they have too few points to tell.
+    """
+    neighbours = patches.shape[1]
+    if neighbours < 12:
+        return 0.0
     patches = patches - patches.mean(axis=1, keepdims=True)
     _, frames = np.linalg.eigh(np.einsum("nki,nkj->nij", patches, patches))
     local = np.einsum("nki,nij->nkj", patches, frames)

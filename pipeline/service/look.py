@@ -89,7 +89,11 @@ def _is_empty(path: Path) -> bool:
 
 
 def _quick_recipe(site: Site, job: Job, findings: list[Finding]) -> Recipe:
-    """Only the capture check, with the parameters that the job's recipe gives it, in the recipe's unit."""
+    """Only the capture check, with the parameters that the job's recipe gives it, in the recipe's unit.
+
+    What lies in the inbox is not cleaned yet, so the check is told that it sees a scene: what covers a table does not
+    cover the part.
+    """
     unit, stages = (
         None,
         tuple(kind.model_validate({"stage": _CHECK}) for name, kind in STAGES.items() if name == _CHECK),
@@ -97,7 +101,8 @@ def _quick_recipe(site: Site, job: Job, findings: list[Finding]) -> Recipe:
     try:
         recipe = load_recipe(recipe_for(site, job.name, job.ticket.recipe))
         unit = recipe.unit
-        stages = tuple(stage for stage in recipe.stages if stage.stage == _CHECK)[:1] or stages
+        checks = [stage for stage in recipe.stages if stage.stage == _CHECK]
+        stages = tuple(stage.model_copy(update={"shows": "scene"}) for stage in checks[:1]) or stages
     except ConfigurationError as error:
         findings += [Finding(text=str(mistake)) for mistake in error.mistakes[:3]]
     except NightmillError as error:

@@ -8,6 +8,7 @@ from pydantic import Field
 
 from pipeline.stage import Stage
 from pipeline.stages.alignment import Alignment
+from pipeline.stages.capture_check import CaptureCheck
 from pipeline.stages.clutter_removal import ClutterRemoval
 from pipeline.stages.decimation import Decimation
 from pipeline.stages.deviation_check import DeviationCheck
@@ -19,7 +20,8 @@ from pipeline.stages.plane_strip import PlaneStrip
 from pipeline.stages.watertight_check import WatertightCheck
 
 Stages = (
-    OutlierRemoval
+    CaptureCheck
+    | OutlierRemoval
     | PlaneStrip
     | ClutterRemoval
     | Alignment

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import sys
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
@@ -19,6 +20,10 @@ from pipeline.service.limits import Allowance
 from pipeline.service.look import look_at
 from pipeline.service.notes import note_files, remove_note, write_verdict
 from pipeline.service.triage import Finding, Verdict, triage
+from pipeline.simulate.exports import export
+from pipeline.simulate.fittings import FITTINGS
+from pipeline.simulate.scanner import scan
+from pipeline.simulate.scene import Scene
 from pipeline.site import Site
 
 
@@ -48,6 +53,24 @@ def test_a_wrong_unit_is_a_doubt_while_the_part_is_on_the_bench(site: Site, job:
     verdict = look_at(site, "tiller")
     assert verdict.verdict == "doubt"
     assert "unit" in verdict.findings[0].text
+
+
+def test_the_capture_check_speaks_while_the_part_is_on_the_bench(site: Site, job: Path) -> None:
+    (job / "ticket.yaml").write_text("captures:\n  a.ply: {frames: 120, frames_per_second: 20}\n")
+    verdict = look_at(site, "tiller")
+    assert verdict.verdict == "doubt"
+    assert any("120 frames" in finding.text for finding in verdict.findings)
+
+
+def test_a_table_is_not_taken_for_the_part(site: Site) -> None:
+    """What covers a table does not cover the part: of an arrival, which nobody has cleaned, coverage is not judged."""
+    scene = Scene(part=FITTINGS["bollard"](None))
+    capture = scan(scene, points=40_000, seed=1, normals=False, colours=False).capture
+    (site.inbox / "bollard").mkdir()
+    export(replace(capture, name="top.ply"), site.inbox / "bollard", "mm")
+    (site.inbox / "bollard" / "ticket.yaml").write_text("recipe: replica\n")
+    verdict = look_at(site, "bollard")
+    assert verdict.verdict == "good", verdict.findings
 
 
 def test_mistakes_in_the_ticket_are_named_with_their_line(site: Site, job: Path) -> None:
