@@ -42,12 +42,12 @@ def fill(mesh: Mesh, holes: Sequence[Hole], around: Surroundings) -> Filled:
         made = [(hole, make_patch(mesh, hole, around, shape)) for hole in todo]
         refused += [(hole, "its rim cannot be closed without a doubled edge") for hole, patch in made if patch is None]
         tried = [(hole, patch) for hole, patch in made if patch is not None]
-        good = _passing(mesh, closed, tried)
+        good = _passing(nearby.to([patch for _, patch in tried]), closed, tried)
         closed += [pair for pair, is_good in zip(tried, good, strict=True) if is_good]
         todo = []
         for pair in [pair for pair, is_good in zip(tried, good, strict=True) if not is_good]:
             in_company = any(_meet(mesh, pair[1], other) for _, other in tried if other is not pair[1])
-            if in_company and _passing(nearby.to(pair[1]), closed, [pair])[0]:
+            if in_company and _passing(nearby.to([pair[1]]), closed, [pair])[0]:
                 closed.append(pair)
             else:
                 todo.append(pair[0])
@@ -56,17 +56,19 @@ def fill(mesh: Mesh, holes: Sequence[Hole], around: Surroundings) -> Filled:
 
 
 class Nearby:
-    """What of a mesh a patch can be in the way of: faces whose boxes meet the patch's."""
+    """What of a mesh patches can be in the way of: faces whose boxes meet the box of one of them."""
 
     def __init__(self, mesh: Mesh) -> None:
         self._mesh = mesh
         corners = mesh.vertices[mesh.faces]
         self._low, self._high = corners.min(axis=1), corners.max(axis=1)
 
-    def to(self, patch: Patch) -> Mesh:
-        """The mesh with only the faces near a patch, those that share its rim among them."""
-        low, high = _box(self._mesh, patch)
-        near = ((self._low <= high) & (self._high >= low)).all(axis=1)
+    def to(self, patches: Sequence[Patch]) -> Mesh:
+        """The mesh with only the faces near the patches, those that share their rims among them."""
+        near = np.zeros(len(self._mesh.faces), bool)
+        for patch in patches:
+            low, high = _box(self._mesh, patch)
+            near |= ((self._low <= high) & (self._high >= low)).all(axis=1)
         return Mesh(self._mesh.vertices, self._mesh.faces[near], self._mesh.filled[near], self._mesh.colours)
 
 
