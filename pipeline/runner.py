@@ -155,8 +155,17 @@ def _with_ticket(capture: Capture, known: TicketCapture | None, unit: Unit) -> C
     """The capture with what the ticket says of it."""
     if known is None:
         return capture
-    markers = frozen_array(np.asarray(known.markers, float).reshape(-1, 3) * MM_PER_UNIT[unit], np.float64)
-    return replace(capture, markers=markers, frames=known.frames, frames_per_second=known.frames_per_second)
+    markers, datum = (
+        frozen_array(np.asarray(points, float).reshape(-1, 3) * MM_PER_UNIT[unit], np.float64)
+        for points in (known.markers, known.datum)
+    )
+    return replace(
+        capture,
+        markers=markers,
+        datum_points=datum,
+        frames=known.frames,
+        frames_per_second=known.frames_per_second,
+    )
 
 
 def _judge_scenes(captures: list[Capture], job: Job, unit: Unit) -> None:

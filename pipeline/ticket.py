@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BeforeValidator, Field
+from pydantic import BeforeValidator, Field, field_validator
 
 from pipeline.document import WrittenByPeople, load, validate
 from pipeline.part import Declared, Unit
@@ -36,6 +36,17 @@ class TicketCapture(WrittenByPeople):
 
     markers: tuple[Point, ...] = Field(default=(), max_length=1000)
     """Centres of stick-on markers, in the capture's own frame and unit."""
+
+    datum: tuple[Point, ...] = ()
+    """Three points on the part (plane, line, origin) or six (3-2-1: plane, plane, plane, line, line, origin) that the
+    stage ``datum`` lays into the axes with ``pose: points``, in the capture's own frame and unit."""
+
+    @field_validator("datum")
+    @classmethod
+    def _three_or_six(cls, points: tuple[Point, ...]) -> tuple[Point, ...]:
+        if len(points) not in (0, 3, 6):
+            raise ValueError(f"a datum is given by three points or by six, not by {len(points)}")
+        return points
 
 
 class Ticket(WrittenByPeople):

@@ -10,6 +10,7 @@ from pipeline.stage import Stage
 from pipeline.stages.alignment import Alignment
 from pipeline.stages.capture_check import CaptureCheck
 from pipeline.stages.clutter_removal import ClutterRemoval
+from pipeline.stages.datum import Datum
 from pipeline.stages.decimation import Decimation
 from pipeline.stages.deviation_check import DeviationCheck
 from pipeline.stages.export import Export
@@ -28,6 +29,7 @@ Stages = (
     | Meshing
     | HoleFill
     | Decimation
+    | Datum
     | WatertightCheck
     | DeviationCheck
     | Export

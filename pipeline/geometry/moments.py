@@ -1,0 +1,75 @@
+"""Moments of what a surface encloses, up to the third: where it lies, how it spreads, to which side it leans."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.geometry.boundary import boundary_loops
+from pipeline.geometry.measure import centroid, face_areas, face_volumes
+from pipeline.geometry.size import is_closed
+from pipeline.part import FloatArray, IndexArray, Mesh
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Moments:
+    """Moments about the centroid of the enclosed volume.
+
+    Attributes
+    ----------
+    vertices, faces : a closed surface
+    centre : (3,) centroid of what it encloses, millimetres
+    second : (3, 3) mean of x x^T over the volume about the centroid, mm2
+    guessed : share of the surface that was filled, or is missing and was closed for the count, 0 to 1
+    """
+
+    vertices: FloatArray
+    faces: IndexArray
+    centre: FloatArray
+    second: FloatArray
+    guessed: float
+
+    @property
+    def radius(self) -> float:
+        """Root mean square distance of the volume from its centroid, mm."""
+        return float(np.sqrt(np.trace(self.second)))
+
+    def lean(self, direction: FloatArray) -> float:
+        """Mean of the cube of the coordinate along a direction (3,), in units of ``radius`` cubed.
+
+        The integral of the cube of a linear function over a tetrahedron with the values a, b, c and 0 at its corners
+        is V/20 times the complete homogeneous polynomial of degree three in a, b and c (Lasserre & Avrachenkov, "The
+        multi-dimensional version of the integral of x^p", 2001; cited from memory, checked against boxes).
+        """
+        along = (self.vertices - self.centre) @ direction
+        weight = face_volumes(self.vertices, self.faces, self.centre)
+        values = along[self.faces]
+        one, two, three = (np.sum(values**power, axis=1) for power in (1, 2, 3))
+        cubes = weight @ (one**3 + 3 * one * two + 2 * three) / 6
+        return float(cubes / 20 / weight.sum() / max(self.radius, np.finfo(float).tiny) ** 3)
+
+
+def moments_of(mesh: Mesh) -> Moments:
+    """Moments of a mesh. What is open is closed by fans to the middles of its borders, for the count only."""
+    vertices, faces = mesh.vertices, mesh.faces
+    if not is_closed(faces):
+        vertices, faces = _fanned(vertices, faces)
+    areas = face_areas(vertices, faces)
+    measured = areas[: len(mesh.faces)][~mesh.filled].sum()
+    centre = centroid(vertices, faces)
+    corners = vertices[faces] - centre
+    weight = face_volumes(vertices, faces, centre)
+    total = corners.sum(axis=1)
+    second = np.einsum("n,nki,nkj->ij", weight, corners, corners) + np.einsum("n,ni,nj->ij", weight, total, total)
+    return Moments(vertices, faces, centre, second / 20 / weight.sum(), float(1 - measured / areas.sum()))
+
+
+def _fanned(vertices: FloatArray, faces: IndexArray) -> tuple[FloatArray, IndexArray]:
+    loops = boundary_loops(faces)
+    middles = [vertices[loop].mean(axis=0) for loop in loops]
+    fans = [
+        np.column_stack([np.roll(loop, -1), loop, np.full(len(loop), len(vertices) + k)])
+        for k, loop in enumerate(loops)
+    ]
+    return np.vstack([vertices, *middles]), np.concatenate([faces, *fans]).astype(np.int32)

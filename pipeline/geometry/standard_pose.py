@@ -1,0 +1,152 @@
+"""A part in the pose in which everybody would put it, found from its shape alone.
+
+Primary: the plane it stands on, or its principal axes. Secondary: the direction of its upright flat faces, or the long
+axis of its volume. What turns are left over are told apart by the third moment of the volume, which changes its sign
+with them; where that says nothing the part repeats itself, and the pose says so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.geometry.measure import area
+from pipeline.geometry.moments import Moments, moments_of
+from pipeline.geometry.resting import Base, bases
+from pipeline.geometry.upright import middle_between, upright_turn
+from pipeline.part import FloatArray, Mesh
+
+LEAST_BASE = 0.02
+"""A base has at least this share of the whole area."""
+NEARLY = 0.85
+"""Bases with at least this share of the largest one's area are candidates like it."""
+ROUND = 1.05
+"""Second moments closer than this make no long axis."""
+LEAN_TOWARDS = np.array([0.80, 0.50, 0.33]) / np.linalg.norm([0.80, 0.50, 0.33])
+"""The third moment along this direction is made as large as the choice allows; no symmetry of a part lies along it."""
+DISTINCT = 0.0006
+"""Leans closer than this do not tell two poses apart: what two scans of one whole part differ by."""
+GUESSED = 0.2
+"""What that grows by with the share of the surface that is a guess."""
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class StandardPose:
+    """Where a part goes, and how sure that is.
+
+    Attributes
+    ----------
+    datum_from_part : (4, 4) rigid motion, millimetres
+    base : the face it stands on, or None
+    distinct : difference of lean between the chosen pose and the next best; 0 for a part that repeats itself
+    doubts : what another scan of the same part might decide otherwise, in words
+    """
+
+    datum_from_part: FloatArray
+    base: Base | None
+    distinct: float
+    doubts: tuple[str, ...]
+
+
+def on_base(mesh: Mesh, noise_mm: float) -> StandardPose | None:
+    """The part standing on its largest flat base: z = 0 there, z up.
+
+    The origin lies below the middle between the end faces across x and y, or below the centroid where there are none.
+    x runs along the upright flat faces where there are such, else along the long axis of the volume; of the two
+    directions of upright faces along that in which the volume spreads further.
+
+    Returns
+    -------
+    None when no measured flat face carries the part.
+    """
+    moments = moments_of(mesh)
+    found = bases(mesh, moments.centre, noise_mm)
+    if not found or found[0].area_mm2 < LEAST_BASE * area(mesh.vertices, mesh.faces):
+        return None
+    doubts: list[str] = []
+    like = [base for base in found if base.area_mm2 >= NEARLY * found[0].area_mm2]
+    candidates: list[tuple[Base, FloatArray]] = []
+    for base in like:
+        turns, doubt = _turns_about(mesh, moments, -base.normal, noise_mm)
+        candidates += [(base, turn) for turn in turns]
+        doubts += [doubt] if doubt and base is found[0] else []
+    best, distinct = _leaning(moments, [turn for _, turn in candidates])
+    base, turn = candidates[best]
+    doubts += _alike(moments, distinct)
+    origin = _middle(mesh, turn, moments.centre, noise_mm)
+    origin = origin + (base.height - origin @ base.normal) * base.normal
+    return StandardPose(_motion(turn, origin), base, distinct, tuple(doubts))
+
+
+def on_axes(mesh: Mesh) -> StandardPose:
+    """The part along its principal axes: longest x, shortest z, the origin in the centroid."""
+    moments = moments_of(mesh)
+    spread, vectors = np.linalg.eigh(moments.second)
+    x, y, z = vectors[:, ::-1].T
+    doubts: list[str] = []
+    if spread[2] < ROUND * spread[1] or spread[1] < ROUND * spread[0]:
+        doubts.append("two of the part's principal axes are nearly alike, so its turn between them is arbitrary")
+    z = np.cross(x, y)
+    turns = [np.stack([a * x, b * y, a * b * z]) for a in (1, -1) for b in (1, -1)]
+    best, distinct = _leaning(moments, turns)
+    doubts += _alike(moments, distinct)
+    return StandardPose(_motion(turns[best], moments.centre), None, distinct, tuple(doubts))
+
+
+def _turns_about(mesh: Mesh, moments: Moments, up: FloatArray, noise_mm: float) -> tuple[list[FloatArray], str]:
+    """Rotations (3, 3) that put ``up`` upwards, and what is doubtful about the turn they leave."""
+    across = np.linalg.svd(up[None])[2][1:]
+    across[1] = np.cross(up, across[0])
+    spread = across @ moments.second @ across.T
+    values, vectors = np.linalg.eigh(spread)
+    long_axis = float(np.arctan2(vectors[1, 1], vectors[0, 1]))
+    flat = upright_turn(mesh, up, across, noise_mm)
+    is_round = bool(values[1] < ROUND * values[0])
+    angle, doubt = long_axis if flat is None else flat, ""
+    quarter = np.pi / 2
+    if flat is None:
+        angles = [long_axis, long_axis + np.pi]
+        if is_round:
+            doubt = "the part is nearly round about its upright axis, so its turn about it is arbitrary"
+    else:
+        along = [float(_direction(a) @ spread @ _direction(a)) for a in (angle, angle + quarter)]
+        if max(along) < ROUND * min(along):
+            angles = [angle + k * quarter for k in range(4)]
+        else:
+            angle += quarter * int(np.argmax(along))
+            angles = [angle, angle + np.pi]
+    rows = [_direction(a) @ across for a in angles]
+    return [np.stack([x, np.cross(up, x), up]) for x in rows], doubt
+
+
+def _leaning(moments: Moments, turns: Sequence[FloatArray]) -> tuple[int, float]:
+    """The turn under which the part leans most towards ``LEAN_TOWARDS``, and by how much more than under the next."""
+    leans = np.array([moments.lean(LEAN_TOWARDS @ turn) for turn in turns])
+    order = np.argsort(-leans, kind="stable")
+    return int(order[0]), float(leans[order[0]] - leans[order[1]]) if len(order) > 1 else 1.0
+
+
+def _alike(moments: Moments, distinct: float) -> list[str]:
+    if distinct >= DISTINCT + GUESSED * moments.guessed:
+        return []
+    return ["the part looks nearly the same in more than one of its poses"]
+
+
+def _middle(mesh: Mesh, turn: FloatArray, centre: FloatArray, noise_mm: float) -> FloatArray:
+    """The middle between the part's end faces across x and across y; the centroid's place where it has none."""
+    ends = [middle_between(mesh, axis, noise_mm) for axis in turn[:2]]
+    return np.asarray(
+        centre + sum((end - centre @ axis) * axis for end, axis in zip(ends, turn[:2], strict=True) if end is not None)
+    )
+
+
+def _direction(angle: float) -> FloatArray:
+    return np.array([np.cos(angle), np.sin(angle)])
+
+
+def _motion(turn: FloatArray, origin: FloatArray) -> FloatArray:
+    motion = np.eye(4)
+    motion[:3, :3], motion[:3, 3] = turn, -turn @ origin
+    return motion

@@ -1,0 +1,156 @@
+"""The direction of a part's upright flat faces: the secondary datum of anything that was machined or cast square."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.geometry.cloud import unit
+from pipeline.geometry.edges import LongArray, edges_of, face_components
+from pipeline.geometry.measure import face_vectors
+from pipeline.part import FloatArray, Mesh
+
+UPRIGHT_DEG = 8.0
+WINDOW_DEG = 6.0
+"""Faces whose direction is this close to the common one belong to it; noise tilts small triangles."""
+LEAST_SHARE = 0.02
+"""Flat upright faces with less than this share of the whole area are no datum."""
+PROMINENCE = 0.3
+"""They must stand out of what looks a little beside them by this share of it."""
+LEAST_END = 0.004
+"""An end face has at least this share of the whole area."""
+END = 0.05
+"""It lies this close to the part's end, as a share of the part's size."""
+GROWN = 4.0
+FLAT = 1.2
+"""Within a band GROWN times wider it has at most FLAT times the area."""
+FACING_DEG = 12.0
+SMALLEST_PIECE = 0.002
+ROUNDS = 8
+NOISES = 3.0
+COARSEST = 0.005
+"""The first band about a piece's plane, as a share of the part's size."""
+BINS = 180
+
+
+def upright_turn(mesh: Mesh, up: FloatArray, across: FloatArray, noise_mm: float) -> float | None:
+    """Angle of the common direction of upright flat faces, modulo a right angle, or None where there is none.
+
+    Faces count by their direction modulo a right angle, as those of a box are one. The angle is refined by least
+    squares: over each connected flat piece the slope of its middles against the common direction, all pieces together.
+
+    Parameters
+    ----------
+    up : (3,) unit vector
+    across : (2, 3) two unit vectors across it, right-handed with it
+    noise_mm : standard deviation of the measured points
+
+    Returns
+    -------
+    Radians in the plane of ``across``, 0 to pi/2.
+    """
+    vectors = face_vectors(mesh.vertices, mesh.faces)
+    area = np.linalg.norm(vectors, axis=1) / 2
+    normals = unit(vectors)
+    upright = (np.abs(normals @ up) < np.sin(np.radians(UPRIGHT_DEG))) & ~mesh.filled
+    flat = normals @ across.T
+    angle = np.arctan2(flat[:, 1], flat[:, 0])
+    weight = np.where(upright, area, 0.0)
+    common = _peak(angle, weight, area.sum())
+    if common is None:
+        return None
+    middle = mesh.vertices[mesh.faces].mean(axis=1) @ across.T
+    size = float(np.ptp(middle, axis=0).max())
+    for k in range(ROUNDS):
+        band = max(NOISES * noise_mm, COARSEST * size / 2**k, 1e-5 * size)
+        near = np.flatnonzero((weight > 0) & (np.abs(_apart(angle, common)) < np.radians(WINDOW_DEG)))
+        common += _slope(mesh, near, angle[near], area, middle[near], common, band)
+    return float(common % (np.pi / 2))
+
+
+def middle_between(mesh: Mesh, direction: FloatArray, noise_mm: float) -> float | None:
+    """Where the middle between the outermost flat faces across a direction lies along it, millimetres.
+
+    Each is a plane across ``direction`` through measured faces at that end of the part; None where one is missing.
+    """
+    vectors = face_vectors(mesh.vertices, mesh.faces)
+    area = np.linalg.norm(vectors, axis=1) / 2
+    cosine = unit(vectors) @ direction
+    at = mesh.vertices[mesh.faces].mean(axis=1) @ direction
+    size = float(np.ptp(at))
+    ends: list[float] = []
+    for sign in (1.0, -1.0):
+        facing = np.flatnonzero((sign * cosine > np.cos(np.radians(FACING_DEG))) & ~mesh.filled)
+        order = facing[np.argsort(-sign * at[facing], kind="stable")]
+        layer = np.searchsorted(np.cumsum(area[order]), LEAST_END / 2 * area.sum())
+        if layer >= len(order) or abs(at[order[layer]] - sign * (sign * at).max()) > END * size:
+            return None
+        place, band = float(at[order[layer]]), COARSEST * size + NOISES * noise_mm
+        for _ in range(ROUNDS):
+            near = facing[np.abs(at[facing] - place) < band]
+            place = float(area[near] @ at[near]) / float(area[near].sum())
+            spread = float(area[near] @ (at[near] - place) ** 2) / float(area[near].sum())
+            band = max(NOISES * float(np.sqrt(spread)), NOISES * noise_mm)
+        wider = facing[np.abs(at[facing] - place) < GROWN * band]
+        if area[near].sum() < max(LEAST_END * area.sum(), area[wider].sum() / FLAT):
+            return None  # too small, or round: the cap of a sphere grows with its depth
+        ends.append(place)
+    return sum(ends) / 2
+
+
+def _apart(angle: FloatArray, common: float) -> FloatArray:
+    """(n,) difference to the common direction, modulo a right angle, -pi/4 to pi/4."""
+    quarter = np.pi / 2
+    return np.asarray((angle - common + quarter / 2) % quarter - quarter / 2)
+
+
+def _peak(angle: FloatArray, weight: FloatArray, whole: float) -> float | None:
+    """The direction that stands out of its surroundings: round walls look every way alike."""
+    bins = np.floor((angle % (np.pi / 2)) / (np.pi / 2) * BINS).astype(int) % BINS
+    share = np.bincount(bins, weight, minlength=BINS)
+    half = round(WINDOW_DEG / 90 * BINS)
+    window = np.asarray(sum(np.roll(share, k) for k in range(-half, half + 1)))
+    beside = (np.roll(window, 2 * half + 1) + np.roll(window, -2 * half - 1)) / 2
+    best = int(np.argmax(window - beside))
+    if window[best] - beside[best] < max(LEAST_SHARE * whole, PROMINENCE * beside[best]):
+        return None
+    near = np.abs(_apart(angle, (best + 0.5) / BINS * np.pi / 2)) < np.radians(WINDOW_DEG)
+    return float(np.angle((weight * near * np.exp(4j * angle)).sum()) / 4)
+
+
+def _slope(
+    mesh: Mesh, near: LongArray, angle: FloatArray, area: FloatArray, middle: FloatArray, common: float, band: float
+) -> float:
+    """By how much the flat pieces are turned against the common direction, radians.
+
+    Faces farther than ``band`` (mm) from their piece's plane hardly count: rounded edges lead from piece to piece.
+    """
+    # Each face looks along one of the four directions; its tangent is that direction turned by a right angle.
+    quarter = np.round((angle - common) / (np.pi / 2)).astype(int) % 4
+    facing = quarter * np.pi / 2 + common
+    piece = _pieces(mesh, near, quarter)
+    along = np.column_stack([np.cos(facing), np.sin(facing)])
+    height, run = (along * middle).sum(axis=1), (np.column_stack([-along[:, 1], along[:, 0]]) * middle).sum(axis=1)
+    large = np.bincount(piece, area[near])[piece] > SMALLEST_PIECE * area.sum()
+    weight = np.where(large, area[near], 0.0)
+    slope = 0.0
+    for _ in range(ROUNDS):
+        total = np.maximum(np.bincount(piece, weight), np.finfo(float).tiny)
+        off = height - (np.bincount(piece, weight * height) / total)[piece]
+        aside = run - (np.bincount(piece, weight * run) / total)[piece]
+        spread = float(weight @ aside**2)
+        if spread == 0.0:
+            return 0.0
+        slope = float(weight @ (off * aside) / spread)
+        weight = np.where(large, area[near], 0.0) / (1 + ((off - slope * aside) / band) ** 2) ** 2
+    return float(-np.arctan(slope))
+
+
+def _pieces(mesh: Mesh, near: LongArray, quarter: LongArray) -> LongArray:
+    """(n,) connected piece of each face; a sharp corner parts what looks two ways."""
+    piece = np.zeros(len(near), np.int64)
+    for k in range(4):
+        chosen = np.flatnonzero(quarter == k)
+        faces = mesh.faces[near[chosen]]
+        if len(chosen):
+            piece[chosen] = face_components(faces, edges_of(faces)) + piece.max() + 1
+    return piece
