@@ -102,7 +102,7 @@ def _watching() -> Finding:
     limit = Path("/proc/sys/fs/inotify/max_user_watches")
     if not limit.is_file():
         return Finding("file watching", True, "no limit known here; folders are also read once a minute")
-    watches = int(limit.read_text())
+    watches = int(limit.read_text(encoding="utf-8"))
     good = watches >= MIN_WATCHES
     remedy = (
         ""

@@ -35,7 +35,7 @@ def cpu_seconds() -> float:
 def forget_peak_memory() -> None:
     """Start a new peak, where the kernel allows it (Linux: clear_refs 5); elsewhere the peak is since the start."""
     try:
-        Path("/proc/self/clear_refs").write_text("5")
+        Path("/proc/self/clear_refs").write_text("5", encoding="utf-8")
     except OSError:
         return
 
@@ -43,7 +43,7 @@ def forget_peak_memory() -> None:
 def peak_mib() -> float:
     """Largest resident memory since ``forget_peak_memory``, MiB."""
     try:
-        found = re.search(r"VmHWM:\s+(\d+) kB", Path("/proc/self/status").read_text())
+        found = re.search(r"VmHWM:\s+(\d+) kB", Path("/proc/self/status").read_text(encoding="utf-8"))
         if found:
             return int(found.group(1)) / 1024
     except OSError:

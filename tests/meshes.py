@@ -72,7 +72,7 @@ def without_cap(
 
 def read_off(path: Path) -> tuple[FloatArray, IndexArray]:
     """An OFF file of triangles (comments and blank lines allowed)."""
-    lines = (line.split("#")[0].strip() for line in path.read_text(errors="replace").splitlines())
+    lines = (line.split("#")[0].strip() for line in path.read_text(encoding="utf-8", errors="replace").splitlines())
     words = " ".join(line for line in lines if line).split()
     assert words[0] == "OFF"
     points, polygons = int(words[1]), int(words[2])
@@ -85,7 +85,7 @@ def read_off(path: Path) -> tuple[FloatArray, IndexArray]:
 def read_obj(path: Path) -> tuple[FloatArray, IndexArray]:
     """Vertices and triangles of an OBJ file; polygons become fans."""
     vertices, faces = [], []
-    for line in path.read_text(errors="replace").splitlines():
+    for line in path.read_text(encoding="utf-8", errors="replace").splitlines():
         kind, *words = line.split() or [""]
         if kind == "v":
             vertices.append([float(word) for word in words[:3]])

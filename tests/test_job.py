@@ -14,7 +14,7 @@ from pipeline.job import job_name, load_job
 
 def test_a_folder_is_a_job_and_its_other_files_are_named(tmp_path: Path) -> None:
     for name in ("b.PLY", "a.stl", "photo.jpg", "notes.txt", ".ready", "ticket.yaml"):
-        (tmp_path / name).write_text("")
+        (tmp_path / name).write_text("", encoding="utf-8")
     job = load_job(tmp_path)
     assert [path.name for path in job.captures] == ["a.stl", "b.PLY"]
     assert set(job.ignored) == {"photo.jpg", "notes.txt"}
@@ -22,7 +22,7 @@ def test_a_folder_is_a_job_and_its_other_files_are_named(tmp_path: Path) -> None
 
 def test_a_single_file_is_a_job(tmp_path: Path) -> None:
     file = tmp_path / "cleat.stl"
-    file.write_text("")
+    file.write_text("", encoding="utf-8")
     assert load_job(file).name == "cleat"
 
 
@@ -37,8 +37,8 @@ def test_what_is_no_job_is_refused(tmp_path: Path) -> None:
 
 
 def test_a_ticket_about_captures_that_are_not_there_is_refused_with_its_line(tmp_path: Path) -> None:
-    (tmp_path / "top.ply").write_text("")
-    (tmp_path / "ticket.yaml").write_text("part: x\ncaptures:\n  topp.ply: {side: top}\n")
+    (tmp_path / "top.ply").write_text("", encoding="utf-8")
+    (tmp_path / "ticket.yaml").write_text("part: x\ncaptures:\n  topp.ply: {side: top}\n", encoding="utf-8")
     with pytest.raises(
         ConfigurationError, match=r":3: captures.topp.ply: there is no such capture. Did you mean top.ply"
     ):

@@ -7,10 +7,10 @@ the tickets say what makes each a believable size.
 from __future__ import annotations
 
 import shutil
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from conftest import Fetch
 from meshes import cgal_meshes, sample_meshes
 
 from pipeline.errors import Outcome
@@ -19,13 +19,15 @@ from pipeline.manifest import Manifest, differences
 from pipeline.recipe import find_recipe, load_recipe
 from pipeline.runner import run_job
 
+Fetch = Callable[[str], Path]
+
 
 def worked(file: Path, unit: str, folder: Path) -> Manifest:
     job, out = folder / file.stem, folder / "out"
     job.mkdir()
     out.mkdir()
     shutil.copy(file, job)
-    (job / "ticket.yaml").write_text(f"unit: {unit}\n")
+    (job / "ticket.yaml").write_text(f"unit: {unit}\n", encoding="utf-8")
     manifest = run_job(load_job(job), load_recipe(find_recipe("inspection")), out, lambda *_: None)
     assert not differences(out, manifest)
     return manifest

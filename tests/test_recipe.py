@@ -14,7 +14,7 @@ HEAD = "recipe: 1\nname: r\nstages:\n"
 
 def mistakes(folder: Path, text: str) -> list[str]:
     file = folder / "r.yaml"
-    file.write_text(text)
+    file.write_text(text, encoding="utf-8")
     with pytest.raises(ConfigurationError) as caught:
         load_recipe(file)
     return [str(mistake).removeprefix(f"{folder}/") for mistake in caught.value.mistakes]
@@ -29,7 +29,10 @@ def test_the_shipped_recipes_are_good() -> None:
 
 def test_meshing_is_put_in_where_the_chain_needs_it(tmp_path: Path) -> None:
     file = tmp_path / "r.yaml"
-    file.write_text(HEAD + "  - stage: outlier-removal\n  - stage: hole-fill\n  - stage: export\n    format: stl\n")
+    file.write_text(
+        HEAD + "  - stage: outlier-removal\n  - stage: hole-fill\n  - stage: export\n    format: stl\n",
+        encoding="utf-8",
+    )
     assert [stage.stage for stage in load_recipe(file).stages] == ["outlier-removal", "meshing", "hole-fill", "export"]
 
 
@@ -73,7 +76,9 @@ def test_a_limit_that_cannot_be_kept_is_refused_with_its_line(tmp_path: Path, li
 
 def test_a_limit_on_a_measure_of_the_stage_put_in_is_good(tmp_path: Path) -> None:
     file = tmp_path / "r.yaml"
-    file.write_text(HEAD + "  - stage: hole-fill\nlimits:\n  - {measure: meshing.area_after_mm2, min: 1}\n")
+    file.write_text(
+        HEAD + "  - stage: hole-fill\nlimits:\n  - {measure: meshing.area_after_mm2, min: 1}\n", encoding="utf-8"
+    )
     assert load_recipe(file).limits[0].measure == "meshing.area_after_mm2"
 
 

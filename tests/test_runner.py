@@ -43,13 +43,13 @@ def ball(count: int = 20_000, radius: float = 30.0, seed: int = 1) -> np.ndarray
 def make_job(folder: Path, points: np.ndarray | None = None, ticket: str = "part: float ball\n") -> Path:
     folder.mkdir(parents=True)
     write_points(folder / "all.ply", ball() if points is None else points)
-    (folder / "ticket.yaml").write_text(ticket)
+    (folder / "ticket.yaml").write_text(ticket, encoding="utf-8")
     return folder
 
 
 def recipe(folder: Path, text: str = SHORT) -> Recipe:
     file = folder / "recipe.yaml"
-    file.write_text(text)
+    file.write_text(text, encoding="utf-8")
     return load_recipe(file)
 
 
@@ -174,7 +174,7 @@ def test_captures_of_no_common_frame_are_not_fused(tmp_path: Path) -> None:
     manifest = worked(job, recipe(tmp_path), tmp_path / "out")
     assert manifest.outcome is not Outcome.ACCEPTED
     assert manifest.reasons[0].code == "not-aligned"
-    (job / "ticket.yaml").write_text("aligned: true\n")
+    (job / "ticket.yaml").write_text("aligned: true\n", encoding="utf-8")
     assert worked(job, recipe(tmp_path), tmp_path / "again").outcome is Outcome.ACCEPTED
 
 
@@ -182,4 +182,4 @@ def test_the_manifest_is_written_whole_and_read_back(tmp_path: Path) -> None:
     manifest = worked(make_job(tmp_path / "ball"), recipe(tmp_path), tmp_path / "out")
     assert read_manifest(tmp_path / "out") == manifest
     assert [file.name for file in (tmp_path / "out").iterdir() if file.name.startswith(".")] == []
-    assert (tmp_path / "out" / MANIFEST_FILE).read_text().endswith("}\n")
+    assert (tmp_path / "out" / MANIFEST_FILE).read_text(encoding="utf-8").endswith("}\n")

@@ -20,7 +20,7 @@ def test_the_shipped_sample_shows_the_defaults() -> None:
 
 def test_what_the_sample_shows_as_comments_is_valid(tmp_path: Path) -> None:
     """The lines somebody uncomments must work."""
-    text = (shipped("configs") / "site.yaml").read_text()
+    text = (shipped("configs") / "site.yaml").read_text(encoding="utf-8")
     text = text.replace("routes: []\n#  - match", "routes:\n  - match").replace("\n#    recipe", "\n    recipe")
     text = (
         text.replace("results: {}\n#  group", "results:\n  group")
@@ -44,7 +44,7 @@ def test_what_the_sample_shows_as_comments_is_valid(tmp_path: Path) -> None:
     for key in ("raw_days", "reports_days"):
         text = text.replace(f"\n  # {key}:", f"\n  {key}:")
     file = tmp_path / "site.yaml"
-    file.write_text(text)
+    file.write_text(text, encoding="utf-8")
     settings = load_settings(file)
     shown = settings.model_fields_set
     assert shown == set(Settings.model_fields)
@@ -72,7 +72,7 @@ def test_what_the_sample_shows_as_comments_is_valid(tmp_path: Path) -> None:
 )
 def test_mistakes_are_named_with_their_line(tmp_path: Path, line: str, says: str) -> None:
     file = tmp_path / "site.yaml"
-    file.write_text(f"site: 1\n{line}\n")
+    file.write_text(f"site: 1\n{line}\n", encoding="utf-8")
     with pytest.raises(ConfigurationError) as caught:
         load_settings(file)
     assert "site.yaml:2:" in str(caught.value)

@@ -31,7 +31,7 @@ notes: |
 
 def test_every_key_of_a_ticket_is_read(tmp_path: Path) -> None:
     file = tmp_path / "ticket.yaml"
-    file.write_text(EVERYTHING)
+    file.write_text(EVERYTHING, encoding="utf-8")
     ticket = load_ticket(file)
     assert set(Ticket.model_fields) == ticket.model_fields_set
     assert ticket.part == "1234"
@@ -44,13 +44,13 @@ def test_every_key_of_a_ticket_is_read(tmp_path: Path) -> None:
 
 def test_one_size_is_the_largest(tmp_path: Path) -> None:
     file = tmp_path / "ticket.yaml"
-    file.write_text("expected_size_mm: 120\n")
+    file.write_text("expected_size_mm: 120\n", encoding="utf-8")
     assert load_ticket(file).declared().expected_size_mm == (120.0,)
 
 
 def test_an_empty_ticket_is_a_ticket(tmp_path: Path) -> None:
     file = tmp_path / "ticket.yaml"
-    file.write_text("# nothing yet\n")
+    file.write_text("# nothing yet\n", encoding="utf-8")
     assert load_ticket(file) == Ticket()
 
 
@@ -67,7 +67,7 @@ def test_an_empty_ticket_is_a_ticket(tmp_path: Path) -> None:
 )
 def test_a_mistake_is_named_with_its_line(tmp_path: Path, text: str, expected: str) -> None:
     file = tmp_path / "ticket.yaml"
-    file.write_text(text)
+    file.write_text(text, encoding="utf-8")
     with pytest.raises(ConfigurationError) as caught:
         load_ticket(file)
     assert expected in str(caught.value)

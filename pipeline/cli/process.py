@@ -87,7 +87,7 @@ def _work(options: Any) -> int:
     """Limits first: the libraries count processors when they are loaded."""
     from pipeline.service.limits import Limits
 
-    order = json.loads(options.order.read_text())
+    order = json.loads(options.order.read_text(encoding="utf-8"))
     if order["limits"] is not None:
         Limits.model_validate(order["limits"]).apply()
     from pipeline.service.worker import Order, work

@@ -121,7 +121,7 @@ def _look(options: Any) -> int:
     """Limits first: the libraries count processors when they are loaded."""
     from pipeline.service.limits import Limits
 
-    order = json.loads(options.order.read_text())
+    order = json.loads(options.order.read_text(encoding="utf-8"))
     Limits.model_validate(order["limits"]).apply()
     from pipeline.service.look import look_at_all
     from pipeline.service.triage import LookOrder

@@ -39,7 +39,7 @@ class Limits(BaseModel):
                 os._exit(0)
             os.sched_setaffinity(0, self.cpus)
             with contextlib.suppress(OSError):
-                Path("/proc/self/oom_score_adj").write_text(_FIRST_TO_GO)
+                Path("/proc/self/oom_score_adj").write_text(_FIRST_TO_GO, encoding="utf-8")
         resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
         resource.setrlimit(resource.RLIMIT_AS, (self.memory_bytes, self.memory_bytes))
 

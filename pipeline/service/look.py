@@ -122,7 +122,7 @@ def check_sums(path: Path) -> tuple[set[str], list[str]]:
     lists = companions(path.parent, path.name) if not path.is_dir() else sorted(path.iterdir())
     for file in lists:
         if (file.name == "SHA256SUMS" or file.suffix == ".sha256") and file.is_file() and not file.is_symlink():
-            for line in file.read_text(errors="replace").splitlines():
+            for line in file.read_text(encoding="utf-8", errors="replace").splitlines():
                 if found := _LINE.fullmatch(line.strip()):
                     wanted[Path(found.group(2) or file.stem).name] = found.group(1).lower()
     if not wanted:

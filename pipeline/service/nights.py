@@ -46,7 +46,7 @@ def write_report(site: Site, night: str) -> None:
             log=file,
             listen=lambda line: None,
         )
-        said = file.read_text(errors="replace").strip() if file.is_file() else ""
+        said = file.read_text(encoding="utf-8", errors="replace").strip() if file.is_file() else ""
     if ended.how != "itself" or ended.status != 0:
         log.error("the report of %s could not be written (%s %d): %s", night, ended.how, ended.status, said[-500:])
     elif (site.reports / night).is_dir():

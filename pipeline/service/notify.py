@@ -137,6 +137,10 @@ def _mail(site: Site, wanted: Email, subject: str, text: str) -> None:
         if wanted.security == "starttls":
             server.starttls(context=secure)
         if wanted.user is not None:
-            password = "" if wanted.password_file is None else (site.root / wanted.password_file).read_text().strip()
+            password = (
+                ""
+                if wanted.password_file is None
+                else (site.root / wanted.password_file).read_text(encoding="utf-8").strip()
+            )
             server.login(wanted.user, password)
         server.send_message(message)

@@ -120,7 +120,7 @@ def _look_in_child(
     order = LookOrder(root=site.root, entries=tuple(entries), limits=allowance.limits())
     with tempfile.TemporaryDirectory(prefix="nightmill-look-") as folder:
         file = Path(folder) / "order.json"
-        file.write_text(order.model_dump_json())
+        file.write_text(order.model_dump_json(), encoding="utf-8")
         return run_child(
             [sys.executable, "-m", "pipeline", "look", str(file)],
             environment=allowance.environment(),

@@ -95,7 +95,7 @@ def run_in_child(order: Order, allowance: Allowance, progress: Progress, leash: 
     """
     order = order.model_copy(update={"limits": allowance.limits()})
     order_file = order.folder / ORDER_FILE
-    order_file.write_text(order.model_dump_json())
+    order_file.write_text(order.model_dump_json(), encoding="utf-8")
     reached = "start"
 
     def listen(line: str) -> None:

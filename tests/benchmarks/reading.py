@@ -56,7 +56,7 @@ def main() -> None:
                 watertight=False,
             )
         rows = "%.4f %.4f %.4f\n" * TEXT_POINTS % tuple(points[:TEXT_POINTS].ravel().tolist())
-        (at / "cloud.xyz").write_text(rows)
+        (at / "cloud.xyz").write_text(rows, encoding="utf-8")
         fields = "FIELDS x y z\nSIZE 4 4 4\nTYPE F F F\nCOUNT 1 1 1"
         head = f"VERSION 0.7\n{fields}\nWIDTH {POINTS}\nHEIGHT 1\nPOINTS {POINTS}\nDATA "
         (at / "binary.pcd").write_bytes(f"{head}binary\n".encode() + points.astype("<f4").tobytes())

@@ -55,7 +55,7 @@ def crash(folder: Path) -> list[Row]:
             options = ["-o", str(log), "-e", f"trace={name}", "-e", f"inject={name}:{what}:when={number}"]
             status = run_forked(lambda root=root: work_once(root), options)  # type: ignore[misc]
             tried += 1
-            reached += os.WIFSIGNALED(status) or "INJECTED" in log.read_text()
+            reached += os.WIFSIGNALED(status) or "INJECTED" in log.read_text(encoding="utf-8")
             found = violations(root, contents, final=False)
             unaided += "error" in what and not found and not violations(root, contents, final=True)
             run_forked(lambda root=root: work_once(root))  # type: ignore[misc]
@@ -83,7 +83,7 @@ def deaths(folder: Path) -> list[Row]:
 def flood(folder: Path) -> list[Row]:
     """20,000 files at once, flat and nested: more than the event queue holds."""
     rows = []
-    limit = Path("/proc/sys/fs/inotify/max_queued_events").read_text().strip()
+    limit = Path("/proc/sys/fs/inotify/max_queued_events").read_text(encoding="utf-8").strip()
     for name, drop, jobs in (
         ("flat", lambda site: drop_flat(site, 20_000), 20_000),
         ("nested", lambda site: drop_nested(site, 20_000), 1000),

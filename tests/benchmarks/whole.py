@@ -54,9 +54,9 @@ def make(folder: Path, fitting: str, points: int) -> None:
     for simulated in scan_sides(scene, sides, points=points // 3, noise_mm=0.05, seed=3, aligned=True):
         capture = simulated.capture
         write_points(job / capture.name, capture.points, normals=capture.normals)
-    (job / "ticket.yaml").write_text(f"aligned: true\nriser_height_mm: {scene.riser_height_mm}\n")
+    (job / "ticket.yaml").write_text(f"aligned: true\nriser_height_mm: {scene.riser_height_mm}\n", encoding="utf-8")
     np.savez(folder / "truth.npz", vertices=truth.vertices, faces=truth.faces)
-    (folder / "recipe.yaml").write_text(RECIPE)
+    (folder / "recipe.yaml").write_text(RECIPE, encoding="utf-8")
 
 
 def ours(folder: Path) -> Path:

@@ -36,7 +36,7 @@ def job(tmp_path: Path) -> Path:
     folder = tmp_path / "ball"
     folder.mkdir()
     write_points(folder / "all.ply", 25 * direction / np.linalg.norm(direction, axis=1, keepdims=True))
-    (tmp_path / "quick.yaml").write_text(QUICK)
+    (tmp_path / "quick.yaml").write_text(QUICK, encoding="utf-8")
     return folder
 
 
@@ -79,16 +79,16 @@ def test_working_again_replaces_our_result_but_nobody_elses_files(
     process(job)
     assert process(job) == 0
     note = job.parent / "out" / "ball" / "remarks.txt"
-    note.write_text("mine")
+    note.write_text("mine", encoding="utf-8")
     assert process(job) == 2
     assert "remarks.txt" in capsys.readouterr().err
-    assert note.read_text() == "mine"
+    assert note.read_text(encoding="utf-8") == "mine"
 
 
 def test_a_question_about_the_unit_ends_with_1_and_leaves_no_part(
     job: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    (job / "ticket.yaml").write_text("expected_size_mm: 1270\n")
+    (job / "ticket.yaml").write_text("expected_size_mm: 1270\n", encoding="utf-8")
     assert process(job) == 1
     assert "Is the unit right?" in capsys.readouterr().out
     assert not list((job.parent / "out" / "ball").glob("*.stl"))
@@ -97,7 +97,7 @@ def test_a_question_about_the_unit_ends_with_1_and_leaves_no_part(
 def test_wrong_usage_ends_with_2_and_says_what_to_do(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert process(job.parent / "nowhere") == 2
     assert "does not exist" in capsys.readouterr().err
-    (job.parent / "quick.yaml").write_text(QUICK.replace("meshing", "mashing"))
+    (job.parent / "quick.yaml").write_text(QUICK.replace("meshing", "mashing"), encoding="utf-8")
     assert process(job) == 2
     assert "quick.yaml:4: stages[1].stage: 'mashing' is not a stage. Did you mean meshing?" in capsys.readouterr().err
     assert not (job.parent / "out" / "ball").exists()
@@ -106,13 +106,13 @@ def test_wrong_usage_ends_with_2_and_says_what_to_do(job: Path, capsys: pytest.C
 def test_a_job_that_takes_too_long_is_ended_and_says_so(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert process(job, "--minutes", "0.001") == 1
     assert "failed" in capsys.readouterr().out
-    reason = json.loads((job.parent / "out" / "ball" / MANIFEST_FILE).read_text())["reasons"][0]
+    reason = json.loads((job.parent / "out" / "ball" / MANIFEST_FILE).read_text(encoding="utf-8"))["reasons"][0]
     assert reason["code"] == "timeout"
 
 
 def test_a_job_without_enough_memory_fails_alone(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert process(job, "--memory-gib", "0.3") in (1, 70)
-    manifest = json.loads((job.parent / "out" / "ball" / MANIFEST_FILE).read_text())
+    manifest = json.loads((job.parent / "out" / "ball" / MANIFEST_FILE).read_text(encoding="utf-8"))
     assert manifest["outcome"] == "failed"
 
 
@@ -150,9 +150,9 @@ def test_stages_lists_every_stage_and_its_parameters(capsys: pytest.CaptureFixtu
 
 def test_check_names_mistakes_of_every_file(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     good, bad, worse = tmp_path / "good.yaml", tmp_path / "ticket.yaml", tmp_path / "r.yaml"
-    good.write_text(QUICK)
-    bad.write_text("unit: yard\n")
-    worse.write_text("recipe: 1\nname: r\nstages: []\n")
+    good.write_text(QUICK, encoding="utf-8")
+    bad.write_text("unit: yard\n", encoding="utf-8")
+    worse.write_text("recipe: 1\nname: r\nstages: []\n", encoding="utf-8")
     assert main(["check", str(good)]) == 0
     assert main(["check", str(good), str(bad), str(worse)]) == 2
     said = capsys.readouterr().out

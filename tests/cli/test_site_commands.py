@@ -41,10 +41,12 @@ def site(tmp_path: Path) -> Path:
     root = tmp_path / "site"
     assert main(["init", str(root)]) == 0
     (root / "recipes").mkdir()
-    (root / "recipes" / "tiny.yaml").write_text("recipe: 1\nname: tiny\nstages:\n  - stage: outlier-removal\n")
-    text = (root / "site.yaml").read_text().replace("recipe: replica", "recipe: tiny")
+    (root / "recipes" / "tiny.yaml").write_text(
+        "recipe: 1\nname: tiny\nstages:\n  - stage: outlier-removal\n", encoding="utf-8"
+    )
+    text = (root / "site.yaml").read_text(encoding="utf-8").replace("recipe: replica", "recipe: tiny")
     (root / "site.yaml").write_text(
-        text.replace("settle_s: 60", "settle_s: 2").replace("min_free_gb: 5", "min_free_gb: 0.1")
+        text.replace("settle_s: 60", "settle_s: 2").replace("min_free_gb: 5", "min_free_gb: 0.1"), encoding="utf-8"
     )
     return root
 
@@ -71,7 +73,7 @@ def test_init_makes_a_site_and_check_finds_it_good(site: Path, capsys: pytest.Ca
     ]  # fmt: skip
     assert main(["check", str(site / "site.yaml")]) == 0
     assert main(["init", str(site)]) == 2
-    (site / "site.yaml").write_text("site: 1\nhour: always\n")
+    (site / "site.yaml").write_text("site: 1\nhour: always\n", encoding="utf-8")
     assert main(["check", str(site / "site.yaml")]) == 2
     assert "Did you mean hours" in capsys.readouterr().out
     assert main(["schema", "site"]) == 0
@@ -102,7 +104,7 @@ def test_run_status_requeue(site: Path, capsys: pytest.CaptureFixture[str]) -> N
 
 
 def test_a_broken_site_file_is_refused_with_its_line(site: Path) -> None:
-    (site / "site.yaml").write_text("site: 1\nrecipe: tinny\n")
+    (site / "site.yaml").write_text("site: 1\nrecipe: tinny\n", encoding="utf-8")
     done = nightmill("run", str(site))
     assert done.returncode == 2
     assert "tinny" in done.stderr
@@ -138,7 +140,7 @@ def test_watch_killed_twice_in_mid_work_and_started_again(
     assert sorted(path.name for path in (site / "raw").iterdir()) == ["one", "slow", "two"]
     assert (site / "raw" / "slow" / "a.ply").read_bytes() == source
     assert list((site / "inbox").iterdir()) == []
-    for line in (site.parent / "log2").read_text().splitlines():
+    for line in (site.parent / "log2").read_text(encoding="utf-8").splitlines():
         assert {"time", "level", "text"} <= json.loads(line).keys()
 
 
@@ -159,7 +161,9 @@ def _children_of(site: Path) -> list[str]:
 def test_sigterm_puts_running_jobs_back_after_the_grace_time(
     site: Path, watching: Callable[[], subprocess.Popen[bytes]]
 ) -> None:
-    (site / "site.yaml").write_text((site / "site.yaml").read_text().replace("grace_minutes: 10", "grace_minutes: 0"))
+    (site / "site.yaml").write_text(
+        (site / "site.yaml").read_text(encoding="utf-8").replace("grace_minutes: 10", "grace_minutes: 0")
+    )
     sphere_ply(site / "inbox" / "tiller" / "a.ply", points=500_000)
     (site / "inbox" / "tiller" / ".ready").touch()
     process = watching()

@@ -14,7 +14,7 @@ from pipeline.formats import read_capture
 
 def peak_kib() -> int:
     """The most memory since the peak was last forgotten; ``ru_maxrss`` would be the parent's where that was larger."""
-    status = Path("/proc/self/status").read_text()
+    status = Path("/proc/self/status").read_text(encoding="utf-8")
     return int(status.split("VmHWM:")[1].split()[0])
 
 
@@ -22,7 +22,7 @@ def main() -> None:
     for name in sys.stdin.read().splitlines():
         path = Path(name)
         signal.alarm(60)  # a reader that hangs kills this process
-        Path("/proc/self/clear_refs").write_text("5")  # forget the peak so far: proc(5)
+        Path("/proc/self/clear_refs").write_text("5", encoding="utf-8")  # forget the peak so far: proc(5)
         before = peak_kib()
         start = time.process_time()
         try:

@@ -48,7 +48,7 @@ def browse(npm_package: Callable[[str], Path], tmp_path_factory: pytest.TempPath
 
     def run(orders: list[dict[str, Any]]) -> list[dict[str, Any]]:
         file = tmp_path_factory.mktemp("browse") / "orders.json"
-        file.write_text(json.dumps(orders))
+        file.write_text(json.dumps(orders), encoding="utf-8")
         script = Path(__file__).with_name("browse.mjs")
         command = [node, str(script), str(playwright), str(axe), chromium, str(file)]
         ended = subprocess.run(command, capture_output=True, text=True, timeout=300)

@@ -35,17 +35,17 @@ def test_an_evening_belongs_to_the_next_morning(finished: datetime, zone: timezo
 
 
 def test_worst_first(site: Path) -> None:
-    told = json.loads((site / "reports" / sites.NIGHT / "night.json").read_text())
+    told = json.loads((site / "reports" / sites.NIGHT / "night.json").read_text(encoding="utf-8"))
     assert [job["outcome"] for job in told["jobs"]] == ["failed", "rescan", "review", "accepted"]
     assert told["outcomes"] == {"accepted": 1, "review": 1, "rescan": 1, "failed": 1}
-    page = (site / "reports" / sites.NIGHT / "index.html").read_text()
+    page = (site / "reports" / sites.NIGHT / "index.html").read_text(encoding="utf-8")
     places = [page.index(f'<li class="{job["outcome"]}"') for job in told["jobs"]]
     assert places == sorted(places)
 
 
 def test_csv_says_the_same_as_json(site: Path) -> None:
     folder = site / "reports" / sites.NIGHT
-    told = json.loads((folder / "night.json").read_text())["jobs"]
+    told = json.loads((folder / "night.json").read_text(encoding="utf-8"))["jobs"]
     rows = list(csv.DictReader(io.StringIO((folder / "night.csv").read_text("utf-8-sig"), newline="")))
     assert [row["job"] for row in rows] == [job["job"] for job in told]
     assert [row["deviation_p99_mm"] for row in rows] == [
@@ -70,7 +70,7 @@ def test_a_night_of_300_jobs_stays_small(tmp_path: Path) -> None:
         told = sites.manifest(f"job-{k:03d}", outcome, minutes=k, part="mooring knob with a long name, left side")
         sites.put(tmp_path, told)
     index = write_night(tmp_path, sites.NIGHT, UTC)
-    assert index.read_text().count('<li class="') == 300
+    assert index.read_text(encoding="utf-8").count('<li class="') == 300
     assert index.stat().st_size < 2_000_000
 
 
@@ -88,15 +88,15 @@ def test_what_waited_is_kept_for_the_next_time(tmp_path: Path) -> None:
 def test_a_broken_manifest_costs_its_own_job_only(tmp_path: Path) -> None:
     sites.put(tmp_path, sites.manifest("good"))
     (tmp_path / "delivered/broken").mkdir()
-    (tmp_path / "delivered/broken/manifest.json").write_text("{")
-    assert "knob good" in write_night(tmp_path, sites.NIGHT, UTC).read_text()
+    (tmp_path / "delivered/broken/manifest.json").write_text("{", encoding="utf-8")
+    assert "knob good" in write_night(tmp_path, sites.NIGHT, UTC).read_text(encoding="utf-8")
 
 
 def test_an_empty_night_is_said(tmp_path: Path) -> None:
-    assert "No job ended in this night" in write_night(tmp_path, sites.NIGHT, UTC).read_text()
+    assert "No job ended in this night" in write_night(tmp_path, sites.NIGHT, UTC).read_text(encoding="utf-8")
 
 
 def test_the_night_before_is_linked(tmp_path: Path) -> None:
     sites.put(tmp_path, sites.manifest("old", minutes=-3 * 24 * 60))
     sites.put(tmp_path, sites.manifest("new"))
-    assert 'href="../2026-11-21/index.html"' in write_night(tmp_path, sites.NIGHT, UTC).read_text()
+    assert 'href="../2026-11-21/index.html"' in write_night(tmp_path, sites.NIGHT, UTC).read_text(encoding="utf-8")

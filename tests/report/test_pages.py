@@ -32,7 +32,7 @@ class Addresses(HTMLParser):
         self.loaded: list[str] = []
         self.links: list[str] = []
         self.ids: list[str] = []
-        self.feed(page.read_text())
+        self.feed(page.read_text(encoding="utf-8"))
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         for name, value in attrs:
@@ -71,7 +71,7 @@ def test_every_page_is_there(site: Path) -> None:
 
 def test_nothing_is_loaded_from_outside(site: Path) -> None:
     for page in pages(site):
-        text = unescape(page.read_text())
+        text = unescape(page.read_text(encoding="utf-8"))
         assert "default-src 'none'" in text
         assert not re.search(r"(?:https?:)?//[a-z0-9]", re.sub(r"data:[^\"]+", "", text), re.IGNORECASE)
         assert "@import" not in text
@@ -98,7 +98,7 @@ def test_pictures_lie_in_the_page_s_own_folder(site: Path) -> None:
 
 
 def test_what_people_wrote_is_text_and_nothing_else(site: Path) -> None:
-    page = (site / "attention" / "rescan #1 %23 ö" / "index.html").read_text()
+    page = (site / "attention" / "rescan #1 %23 ö" / "index.html").read_text(encoding="utf-8")
     assert "<script>alert" not in page
     assert "&lt;script&gt;alert(1)&lt;/script&gt; &amp;" in page
     assert "蓮" in page
@@ -113,30 +113,30 @@ def test_the_delivery_note_is_one_file(site: Path) -> None:
 
 
 def test_a_delivery_in_doubt_says_that_it_is_not_released(site: Path) -> None:
-    assert "Not released" in (site / "delivered/review-knob/delivery-note.html").read_text()
-    assert "Not released" not in (site / "delivered/accepted-knob/delivery-note.html").read_text()
+    assert "Not released" in (site / "delivered/review-knob/delivery-note.html").read_text(encoding="utf-8")
+    assert "Not released" not in (site / "delivered/accepted-knob/delivery-note.html").read_text(encoding="utf-8")
 
 
 def test_a_limit_that_nobody_measured_is_not_called_held(site: Path) -> None:
-    page = (site / "attention/failed-knob/index.html").read_text()
+    page = (site / "attention/failed-knob/index.html").read_text(encoding="utf-8")
     assert "not judged" in page
     assert "<td>held" not in page
-    assert "<td>held" in (site / "delivered/accepted-knob/index.html").read_text()
+    assert "<td>held" in (site / "delivered/accepted-knob/index.html").read_text(encoding="utf-8")
 
 
 def test_without_evidence_the_page_is_whole_and_says_what_is_missing(site: Path) -> None:
-    page = (site / "delivered/review-knob/index.html").read_text()
+    page = (site / "delivered/review-knob/index.html").read_text(encoding="utf-8")
     assert "Not drawn" in page
     assert "-deviation.webp" not in page
     assert 'id="files"' in page
 
 
 def test_advice_names_the_side_and_what_to_do(site: Path) -> None:
-    page = (site / "attention" / "rescan #1 %23 ö" / "index.html").read_text()
+    page = (site / "attention" / "rescan #1 %23 ö" / "index.html").read_text(encoding="utf-8")
     assert "At the bench" in page
     assert "underside" in page
     assert "at least four markers" in page
-    assert "At the bench" not in (site / "delivered/review-knob/index.html").read_text()
+    assert "At the bench" not in (site / "delivered/review-knob/index.html").read_text(encoding="utf-8")
 
 
 def test_sizes(site: Path) -> None:
@@ -200,7 +200,7 @@ def test_a_job_without_a_site_has_its_library_beside_it(tmp_path: Path) -> None:
     shutil.copytree(folder, alone)
     write_job_page(alone, UTC)
     assert (tmp_path / "results/report-assets/plotly.min.js").is_file()
-    assert "../report-assets/plotly.min.js" in (alone / "index.html").read_text()
+    assert "../report-assets/plotly.min.js" in (alone / "index.html").read_text(encoding="utf-8")
 
 
 def test_pages_for_the_day(tmp_path: Path) -> None:
@@ -213,6 +213,6 @@ def test_pages_for_the_day(tmp_path: Path) -> None:
         "inbox": [{"entry": "new", "text": "can be worked", "files": 2, "bytes": 1000}],
         "night": [{"job": "old", "outcome": str(Outcome.ACCEPTED), "text": ""}],
     }  # fmt: skip
-    page = write_now(tmp_path, status).read_text()
+    page = write_now(tmp_path, status).read_text(encoding="utf-8")
     assert "The disk is short." in page
     assert "can be worked" in page

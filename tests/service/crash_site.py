@@ -100,7 +100,9 @@ def calls_of(root: Path, names: tuple[str, ...]) -> Counter[str]:
     """How many state-changing calls one undisturbed run makes, by name. The site is worked afterwards."""
     log = root.parent / "calls"
     run_forked(lambda: work_once(root), ["-e", f"trace={','.join(names)}", "-e", "signal=none", "-o", str(log)])
-    return Counter(line.split("(")[0] for line in log.read_text().splitlines() if "(" in line and line[0].isalpha())
+    return Counter(
+        line.split("(")[0] for line in log.read_text(encoding="utf-8").splitlines() if "(" in line and line[0].isalpha()
+    )
 
 
 def points(calls: Counter[str], every: int = 1) -> Iterator[tuple[str, int]]:
@@ -161,7 +163,9 @@ def _whole(folder: Path) -> list[str]:
         return [f"{folder} has no manifest"]
     manifest = read_manifest(folder)
     found = differences(folder, manifest)
-    if manifest.outcome is not Outcome.ACCEPTED and "What to do" not in (folder / "REASON.txt").read_text():
+    if manifest.outcome is not Outcome.ACCEPTED and "What to do" not in (folder / "REASON.txt").read_text(
+        encoding="utf-8"
+    ):
         found.append(f"{folder}: no readable reason")
     return found
 

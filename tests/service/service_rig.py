@@ -175,9 +175,9 @@ def new_site(root: Path, *more: str) -> Site:
     """A site with a tiny recipe; further lines add settings to site.yaml."""
     make_site(root)
     (root / "recipes").mkdir()
-    (root / "recipes" / "tiny.yaml").write_text(RECIPE)
+    (root / "recipes" / "tiny.yaml").write_text(RECIPE, encoding="utf-8")
     lines = ["site: 1", "recipe: tiny", "min_free_gb: 0.001", *more]
-    (root / "site.yaml").write_text("\n".join(lines) + "\n")
+    (root / "site.yaml").write_text("\n".join(lines) + "\n", encoding="utf-8")
     return open_site(root)
 
 

@@ -166,7 +166,11 @@ class ProcessEngine:
 
 def usage() -> tuple[float, int, int]:
     """Resident MiB, open handles and threads of this process."""
-    status = dict(line.split(":\t", 1) for line in Path("/proc/self/status").read_text().splitlines() if ":\t" in line)
+    status = dict(
+        line.split(":\t", 1)
+        for line in Path("/proc/self/status").read_text(encoding="utf-8").splitlines()
+        if ":\t" in line
+    )
     return int(status["VmRSS"].split()[0]) / 1024, len(list(Path("/proc/self/fd").iterdir())), int(status["Threads"])
 
 

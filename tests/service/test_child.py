@@ -33,7 +33,7 @@ def gone(pid: int) -> bool:
     """Whether a process has ended; a zombie has."""
     for _ in range(200):
         try:
-            if Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()[0] == "Z":
+            if Path(f"/proc/{pid}/stat").read_text(encoding="utf-8").rsplit(")", 1)[1].split()[0] == "Z":
                 return True
         except FileNotFoundError:
             return True

@@ -36,7 +36,7 @@ def test_a_claim_moves_the_very_files(site: Site) -> None:
 
 def test_a_single_file_takes_its_marker_and_list_along(site: Site) -> None:
     for name in ("cleat.ply", "cleat.ply.ready", "cleat.ply.sha256"):
-        (site.inbox / name).write_text("x")
+        (site.inbox / name).write_text("x", encoding="utf-8")
     assert claim(site, arrival(site), ask_for_writers=True) == "cleat"
     assert sorted(path.name for path in (site.raw / "cleat").iterdir()) == [
         "cleat.ply",
@@ -96,7 +96,7 @@ def test_of_many_claimants_one_wins(site: Site) -> None:
 
 def test_a_claim_that_fails_half_way_puts_everything_back(site: Site, monkeypatch: pytest.MonkeyPatch) -> None:
     for name in ("cleat.ply", "cleat.ply.ready"):
-        (site.inbox / name).write_text("x")
+        (site.inbox / name).write_text("x", encoding="utf-8")
     found = arrival(site)
     real = Path.rename
 

@@ -60,7 +60,7 @@ def test_only_the_hostile_jobs_suffer(tmp_path: Path, monkeypatch: pytest.Monkey
         (site.inbox / name / "a.ply").write_bytes(name.encode())
         (site.inbox / name / ".ready").touch()
     sample = manifest_for(Order(job=tmp_path, name="x", recipe=tmp_path, folder=tmp_path), deliver=False)
-    (tmp_path / "sample.json").write_text(sample.model_dump_json())
+    (tmp_path / "sample.json").write_text(sample.model_dump_json(), encoding="utf-8")
     worker, pids = tmp_path / "worker", tmp_path / "pids"
     worker.write_text(WORKER.format(python=sys.executable, manifest=str(tmp_path / "sample.json"), pids=str(pids)))
     worker.chmod(worker.stat().st_mode | stat.S_IXUSR)
@@ -83,5 +83,7 @@ def test_only_the_hostile_jobs_suffer(tmp_path: Path, monkeypatch: pytest.Monkey
         assert (manifest.outcome, manifest.reasons[0].code) == ("failed", code), name
     assert "meshing" in read_manifest(site.attention / "hang").reasons[0].text
     assert took["hang"] - began["hang"] < 0.03 * 60 + 5, "killed within five seconds of its limit"
-    for pid in pids.read_text().split():
-        assert not Path(f"/proc/{pid}").exists() or ") Z" in Path(f"/proc/{pid}/stat").read_text(), "no orphan"
+    for pid in pids.read_text(encoding="utf-8").split():
+        assert not Path(f"/proc/{pid}").exists() or ") Z" in Path(f"/proc/{pid}/stat").read_text(encoding="utf-8"), (
+            "no orphan"
+        )

@@ -71,7 +71,7 @@ def test_a_clock_that_is_wrong_removes_nothing(tmp_path: Path, days: int) -> Non
 
 def test_earlier_results_go_unless_somebody_added_to_them(rig: Rig) -> None:
     worked(rig)
-    (rig.site.delivered / "doubtful" / "my notes.txt").write_text("mine")
+    (rig.site.delivered / "doubtful" / "my notes.txt").write_text("mine", encoding="utf-8")
     for name in ("good", "doubtful"):
         requeue(rig.site, rig.journal, name, None)
     rig.supervisor().turn()

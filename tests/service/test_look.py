@@ -34,7 +34,7 @@ def job(site: Site) -> Path:
 
 
 def test_readable_captures_are_counted(site: Site, job: Path) -> None:
-    (job / "ticket.yaml").write_text("priority: high\n")
+    (job / "ticket.yaml").write_text("priority: high\n", encoding="utf-8")
     verdict = look_at(site, "tiller")
     assert verdict.readable
     assert (verdict.captures, verdict.points, verdict.priority) == (1, 2000, "high")
@@ -49,14 +49,14 @@ def test_a_truncated_capture_is_not_readable_and_named(site: Site, job: Path) ->
 
 
 def test_a_wrong_unit_is_a_doubt_while_the_part_is_on_the_bench(site: Site, job: Path) -> None:
-    (job / "ticket.yaml").write_text("unit: m\n")
+    (job / "ticket.yaml").write_text("unit: m\n", encoding="utf-8")
     verdict = look_at(site, "tiller")
     assert verdict.verdict == "doubt"
     assert "unit" in verdict.findings[0].text
 
 
 def test_the_capture_check_speaks_while_the_part_is_on_the_bench(site: Site, job: Path) -> None:
-    (job / "ticket.yaml").write_text("captures:\n  a.ply: {frames: 120, frames_per_second: 20}\n")
+    (job / "ticket.yaml").write_text("captures:\n  a.ply: {frames: 120, frames_per_second: 20}\n", encoding="utf-8")
     verdict = look_at(site, "tiller")
     assert verdict.verdict == "doubt"
     assert any("120 frames" in finding.text for finding in verdict.findings)
@@ -68,25 +68,25 @@ def test_a_table_is_not_taken_for_the_part(site: Site) -> None:
     capture = scan(scene, points=40_000, seed=1, normals=False, colours=False).capture
     (site.inbox / "bollard").mkdir()
     export(replace(capture, name="top.ply"), site.inbox / "bollard", "mm")
-    (site.inbox / "bollard" / "ticket.yaml").write_text("recipe: replica\n")
+    (site.inbox / "bollard" / "ticket.yaml").write_text("recipe: replica\n", encoding="utf-8")
     verdict = look_at(site, "bollard")
     assert verdict.verdict == "good", verdict.findings
 
 
 def test_mistakes_in_the_ticket_are_named_with_their_line(site: Site, job: Path) -> None:
-    (job / "ticket.yaml").write_text("part: x\nunti: mm\n")
+    (job / "ticket.yaml").write_text("part: x\nunti: mm\n", encoding="utf-8")
     assert "ticket.yaml:2" in look_at(site, "tiller").findings[0].text
 
 
 def test_an_unknown_recipe_is_a_doubt(site: Site, job: Path) -> None:
-    (job / "ticket.yaml").write_text("recipe: tinny\n")
+    (job / "ticket.yaml").write_text("recipe: tinny\n", encoding="utf-8")
     verdict = look_at(site, "tiller")
     assert (verdict.verdict, verdict.captures) == ("doubt", 1)
 
 
 def test_a_folder_with_only_a_ticket_is_empty(site: Site) -> None:
     (site.inbox / "tiller").mkdir()
-    (site.inbox / "tiller" / "ticket.yaml").write_text("part: tiller\n")
+    (site.inbox / "tiller" / "ticket.yaml").write_text("part: tiller\n", encoding="utf-8")
     assert look_at(site, "tiller").empty
 
 
@@ -104,7 +104,7 @@ def test_one_folder_in_another_is_meant(site: Site) -> None:
 @pytest.mark.parametrize("name", ["SHA256SUMS", "job.sha256"])
 def test_a_checksum_list_that_fits(site: Site, job: Path, name: str) -> None:
     digest = hashlib.sha256((job / "a.ply").read_bytes()).hexdigest()
-    (job / name).write_text(f"{digest}  a.ply\n")
+    (job / name).write_text(f"{digest}  a.ply\n", encoding="utf-8")
     assert look_at(site, "tiller").listed
     sphere_ply(job / "b.ply", seed=2)
     assert not look_at(site, "tiller").listed, "a capture that is not in the list may still be coming"
@@ -113,7 +113,7 @@ def test_a_checksum_list_that_fits(site: Site, job: Path, name: str) -> None:
 @pytest.mark.parametrize("lines", ["{0}  b.ply\n", "{1}  a.ply\n"])
 def test_a_checksum_list_that_does_not_fit(site: Site, job: Path, lines: str) -> None:
     digest = hashlib.sha256((job / "a.ply").read_bytes()).hexdigest()
-    (job / "SHA256SUMS").write_text(lines.format(digest, "0" * 64))
+    (job / "SHA256SUMS").write_text(lines.format(digest, "0" * 64), encoding="utf-8")
     verdict = look_at(site, "tiller")
     assert verdict.sums_differ
     assert not verdict.readable
@@ -175,11 +175,11 @@ def test_the_note_lies_beside_the_job_and_changes_nothing_of_it(site: Site, job:
     write_verdict(site, Verdict(entry="tiller", verdict="rescan", findings=findings))
     assert arrivals() == before
     text, page = note_files(site, "tiller")
-    assert "scan again" in text.read_text()
-    assert "What to do: Scan again." in text.read_text()
-    assert "&lt;b&gt;" in page.read_text()
+    assert "scan again" in text.read_text(encoding="utf-8")
+    assert "What to do: Scan again." in text.read_text(encoding="utf-8")
+    assert "&lt;b&gt;" in page.read_text(encoding="utf-8")
     write_verdict(site, Verdict(entry="tiller", verdict="good"))
-    assert "can be worked" in text.read_text()
+    assert "can be worked" in text.read_text(encoding="utf-8")
     remove_note(site, "tiller")
     assert not text.exists()
     assert not page.exists()
@@ -187,7 +187,7 @@ def test_the_note_lies_beside_the_job_and_changes_nothing_of_it(site: Site, job:
 
 def test_a_note_of_somebody_else_is_left_alone(site: Site, job: Path) -> None:
     text, _ = note_files(site, "tiller")
-    text.write_text("my own triage")
+    text.write_text("my own triage", encoding="utf-8")
     write_verdict(site, Verdict(entry="tiller", verdict="good"))
     remove_note(site, "tiller")
-    assert text.read_text() == "my own triage"
+    assert text.read_text(encoding="utf-8") == "my own triage"

@@ -75,7 +75,7 @@ def test_group_and_permissions_as_configured_and_links_untouched(tmp_path: Path)
     group = grp.getgrgid(os.getgid()).gr_name
     rig = new_rig(tmp_path / "site", f'results: {{group: "{group}", file_mode: "0640", folder_mode: "2750"}}')
     outside = tmp_path / "outside"
-    outside.write_text("mine")
+    outside.write_text("mine", encoding="utf-8")
     outside.chmod(0o600)
     folder, manifest = attempt(rig)
     (folder / "link").symlink_to(outside)

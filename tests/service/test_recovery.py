@@ -110,7 +110,7 @@ def test_a_job_that_brings_the_machine_down_does_not_for_ever(rig: Rig) -> None:
     rig.journal.move(entry, entry.state, recipe=str(rig.site.recipes / "tiny.yaml"))
     rig.supervisor().turn()
     assert rig.engine.placed == []
-    assert "ended 11 times" in (rig.site.attention / "tiller" / "REASON.txt").read_text()
+    assert "ended 11 times" in (rig.site.attention / "tiller" / "REASON.txt").read_text(encoding="utf-8")
 
 
 def test_notes_about_what_was_taken_before_the_end_go(rig: Rig) -> None:
@@ -131,23 +131,23 @@ def test_captures_that_somebody_took_out_of_raw_are_missed(rig: Rig) -> None:
 
 def test_requeue_works_again_and_replaces_the_result(rig: Rig) -> None:
     worked(rig)
-    (rig.site.delivered / "tiller" / "my notes.txt").write_text("mine")
+    (rig.site.delivered / "tiller" / "my notes.txt").write_text("mine", encoding="utf-8")
     requeue(rig.site, rig.journal, "tiller", None)
     assert (rig.site.delivered / "tiller" / "part.stl").is_file(), "the old result stays until the new one is there"
     rig.supervisor().turn()
     assert rig.engine.placed[-1] == ("tiller", 2)
     assert not (rig.site.delivered / "tiller" / "my notes.txt").exists()
-    assert next(rig.site.work.glob("tiller/earlier-*/my notes.txt")).read_text() == "mine"
+    assert next(rig.site.work.glob("tiller/earlier-*/my notes.txt")).read_text(encoding="utf-8") == "mine"
 
 
 def test_requeue_with_another_recipe(rig: Rig) -> None:
     worked(rig)
     other = rig.site.root.parent / "other.yaml"
-    other.write_text("recipe: 1\nname: other\nstages:\n  - stage: plane-strip\n")
+    other.write_text("recipe: 1\nname: other\nstages:\n  - stage: plane-strip\n", encoding="utf-8")
     requeue(rig.site, rig.journal, "tiller", str(other))
     other.unlink()
     seen: list[str] = []
-    rig.engine.behaviour["tiller"] = lambda order: seen.append(order.recipe.read_text())  # type: ignore[func-returns-value]
+    rig.engine.behaviour["tiller"] = lambda order: seen.append(order.recipe.read_text(encoding="utf-8"))  # type: ignore[func-returns-value]
     rig.supervisor().turn()
     assert "name: other" in seen[0]
 

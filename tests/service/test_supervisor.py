@@ -90,7 +90,7 @@ def test_by_day_arrivals_are_looked_at_but_not_worked(tmp_path: Path) -> None:
     rig.go_on(supervisor, 600)
     assert rig.triage.seen == ["tiller"]
     assert rig.engine.placed == []
-    assert "can be worked" in (rig.site.inbox / "tiller.triage.txt").read_text()
+    assert "can be worked" in (rig.site.inbox / "tiller.triage.txt").read_text(encoding="utf-8")
     rig.clock.wall = rig.clock.wall.replace(hour=19)
     rig.go_on(supervisor, 5)
     assert rig.engine.placed == [("tiller", 1)]
@@ -133,7 +133,7 @@ def test_links_and_pipes_are_refused_with_the_reason(rig: Rig) -> None:
     (path / "b.ply").symlink_to("/etc/hostname")
     rig.go_on(rig.supervisor(), 70)
     assert rig.engine.placed == []
-    text = (rig.site.attention / "tiller" / "REASON.txt").read_text()
+    text = (rig.site.attention / "tiller" / "REASON.txt").read_text(encoding="utf-8")
     assert "b.ply is a symbolic link" in text
     assert "nightmill requeue" in text
     assert (rig.site.raw / "tiller" / "b.ply").is_symlink()
@@ -172,7 +172,7 @@ def test_the_same_again_is_recognised_and_said(rig: Rig) -> None:
     known = rig.journal.get("another")
     assert known is not None
     assert (known.state, known.same_as) == (State.KNOWN, "tiller")
-    assert "the same as tiller" in (rig.site.inbox / "another.triage.txt").read_text()
+    assert "the same as tiller" in (rig.site.inbox / "another.triage.txt").read_text(encoding="utf-8")
     assert (rig.site.raw / "another" / "a.ply").is_file()
 
 
@@ -369,9 +369,9 @@ def test_health_is_written_whole_for_people_and_for_prometheus(rig: Rig) -> None
     supervisor = rig.supervisor()
     supervisor.turn()
     rig.go_on(supervisor, 20)
-    health = json.loads((rig.site.health / "health.json").read_text())
+    health = json.loads((rig.site.health / "health.json").read_text(encoding="utf-8"))
     assert health["jobs"] == {"accepted": 1}
-    assert 'nightmill_jobs{state="accepted"} 1' in (rig.site.health / "nightmill.prom").read_text()
+    assert 'nightmill_jobs{state="accepted"} 1' in (rig.site.health / "nightmill.prom").read_text(encoding="utf-8")
 
 
 def test_the_report_is_written_when_the_work_is_done_and_not_for_nothing(rig: Rig) -> None:
@@ -389,18 +389,18 @@ def test_the_report_is_written_when_the_work_is_done_and_not_for_nothing(rig: Ri
 
 def test_an_unknown_recipe_in_the_ticket_goes_to_attention(rig: Rig) -> None:
     path = rig.drop("tiller", ready=True)
-    (path / "ticket.yaml").write_text("recipe: tinny\n")
+    (path / "ticket.yaml").write_text("recipe: tinny\n", encoding="utf-8")
     rig.supervisor().turn()
     assert rig.engine.placed == []
-    assert "tinny" in (rig.site.attention / "tiller" / "REASON.txt").read_text()
+    assert "tinny" in (rig.site.attention / "tiller" / "REASON.txt").read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize("recipe", ["../../secret", "/etc/passwd", "a/b"])
 def test_a_ticket_names_recipes_and_no_paths(rig: Rig, recipe: str) -> None:
     path = rig.drop("tiller", ready=True)
-    (path / "ticket.yaml").write_text(f"recipe: {recipe}\n")
+    (path / "ticket.yaml").write_text(f"recipe: {recipe}\n", encoding="utf-8")
     rig.supervisor().turn()
-    assert "is not a name" in (rig.site.attention / "tiller" / "REASON.txt").read_text()
+    assert "is not a name" in (rig.site.attention / "tiller" / "REASON.txt").read_text(encoding="utf-8")
 
 
 def test_two_slots_hold_two_jobs(tmp_path: Path) -> None:

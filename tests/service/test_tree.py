@@ -23,7 +23,7 @@ def job(tmp_path: Path) -> Path:
 
 def test_a_survey_counts_captures_and_not_markers(job: Path) -> None:
     (job / ".ready").touch()
-    (job / "SHA256SUMS").write_text("x")
+    (job / "SHA256SUMS").write_text("x", encoding="utf-8")
     seen = survey(job)
     assert (seen.files, seen.size, seen.ready, seen.listed, seen.refused) == (2, 6, True, True, "")
 

@@ -19,11 +19,11 @@ needs_systemd = pytest.mark.skipif(shutil.which("systemd-analyze") is None, reas
 
 def here(tmp_path: Path) -> Path:
     """The unit with a program, a folder, a user and a group that this machine has."""
-    text = UNIT.read_text()
+    text = UNIT.read_text(encoding="utf-8")
     text = text.replace("/opt/nightmill/.venv/bin/nightmill", sys.executable).replace("/srv/scans", str(tmp_path))
     text = text.replace("User=nightmill", "User=daemon").replace("Group=scans", "Group=daemon")
     file = tmp_path / "nightmill.service"
-    file.write_text(text)
+    file.write_text(text, encoding="utf-8")
     return file
 
 
@@ -47,7 +47,7 @@ def test_the_unit_exposes_little(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("file", [UNIT, CRON])
 def test_the_command_in_it_exists(file: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    found = re.search(r"bin/nightmill (\w+) /srv/scans", file.read_text())
+    found = re.search(r"bin/nightmill (\w+) /srv/scans", file.read_text(encoding="utf-8"))
     assert found is not None
     with pytest.raises(SystemExit) as caught:
         main([found.group(1), "--help"])

@@ -20,7 +20,7 @@ SMALL = Job(name="sheave", fitting="sheave", sides=("top", "bottom"), points=2_0
 def test_a_job_is_a_folder_with_captures_and_a_ticket(tmp_path: Path) -> None:
     truth = write_job(tmp_path, replace(SMALL, bench={"riser": "block", "riser_height_mm": 25.0}))
     assert sorted(p.name for p in (tmp_path / "sheave").iterdir()) == ["side-1.ply", "side-2.ply", "ticket.yaml"]
-    ticket = yaml.safe_load((tmp_path / "sheave/ticket.yaml").read_text())
+    ticket = yaml.safe_load((tmp_path / "sheave/ticket.yaml").read_text(encoding="utf-8"))
     assert ticket["captures"].keys() == {one.capture.name for one in truth}
     assert (ticket["unit"], ticket["aligned"], ticket["riser_height_mm"]) == ("mm", True, 25.0)
     assert ticket["expected_size_mm"] == pytest.approx([96, 96, 22], abs=0.1)
@@ -46,13 +46,13 @@ def test_the_unit_is_the_file_s_and_the_ticket_may_say_another(tmp_path: Path) -
     (one,) = write_job(tmp_path, replace(SMALL, sides=("top",), unit="in", ticket={"unit": "mm"}))
     read = trimesh.load(tmp_path / "sheave/side-1.ply", process=False)
     assert read.vertices * 25.4 == pytest.approx(one.capture.points, abs=1e-3)
-    assert yaml.safe_load((tmp_path / "sheave/ticket.yaml").read_text())["unit"] == "mm"
+    assert yaml.safe_load((tmp_path / "sheave/ticket.yaml").read_text(encoding="utf-8"))["unit"] == "mm"
 
 
 def test_lumps_go_into_the_ticket_in_each_capture_s_own_frame(tmp_path: Path) -> None:
     job = Job(name="post", fitting="bollard", lumps=3, sides=("top", "left"), points=1_000, aligned=False, unit="cm")
     truth = write_job(tmp_path, job)
-    ticket = yaml.safe_load((tmp_path / "post/ticket.yaml").read_text())
+    ticket = yaml.safe_load((tmp_path / "post/ticket.yaml").read_text(encoding="utf-8"))
     for one in truth:
         markers = np.array(ticket["captures"][one.capture.name]["markers"]) * 10
         in_part = markers @ one.part_from_capture[:3, :3].T + one.part_from_capture[:3, 3]
