@@ -54,6 +54,8 @@ class Capture:
         None where no support was found
     datum_points : (0, 3), (3, 3) or (6, 3) float64, millimetres, capture frame; where the operator wants the datum
     frames, frames_per_second : of the recording, as the ticket says; None where it says nothing
+    support_outline : (k, 3) corners of the convex outline of the support as far as it was seen, millimetres,
+        capture frame; None where no support was found
     """
 
     name: str
@@ -67,11 +69,13 @@ class Capture:
     datum_points: FloatArray = field(default_factory=lambda: frozen_array(np.zeros((0, 3)), np.float64))
     frames: int | None = None
     frames_per_second: float | None = None
+    support_outline: FloatArray | None = None
 
     def __post_init__(self) -> None:
         _freeze(self, points=(np.float64, 3), normals=(np.float32, 3), colours=(np.uint8, 3), faces=(np.int32, 3))
         _freeze(self, part_from_capture=(np.float64, 4), markers=(np.float64, 3), support_plane=(np.float64, None))
         _freeze(self, datum_points=(np.float64, 3))
+        _freeze(self, support_outline=(np.float64, 3))
         _same_length(self.points, self.normals, self.colours)
 
     def select(self, keep: BoolArray) -> Capture:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from enum import StrEnum
 from typing import Any
 
 import numpy as np
@@ -12,30 +11,20 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from pipeline.geometry.components import attach_fragments, choose_piece, in_own_axes, inside_hull
-from pipeline.geometry.contact import parted, things
+from pipeline.geometry.contact import parted
+from pipeline.geometry.doubts import Uncertain, doubts
 from pipeline.geometry.gauge import Gauge
-from pipeline.geometry.riser import LEVEL, UPRIGHT, Riser, find_riser
-from pipeline.geometry.voxels import Voxels, patches, voxels
-from pipeline.part import BoolArray, FloatArray
+from pipeline.geometry.riser import UPRIGHT, Riser, declared_riser, find_riser
+from pipeline.geometry.standing import Standing, cells_of, standing
+from pipeline.geometry.voxels import Voxels
+from pipeline.part import BoolArray, FloatArray, IndexArray
 
-CELL_IN_SPACINGS = 2.5
-CELL_IN_NOISES = 4.0
-FEWEST_AROUND = 4
-"""Points in the 27 cells around one from which on a cell is surface."""
 MOST_CRUMPLED = 0.42
 """A part that lies low and tilted over more than this share of its surface is taken to have paper at it."""
-LARGE_THING = 0.12
-"""Share of what was kept from which on a thing that only touches the rest raises the question what it is."""
-
-
-class Uncertain(StrEnum):
-    """What the data cannot decide."""
-
-    RIVAL = "rival"
-    SIZE = "size"
-    TOUCHING = "touching"
-    HELD = "held"
-    COVERED = "covered"
+AGREED = 0.08
+"""A riser that was found is the one declared when their heights differ by less than this share."""
+MOST_CROSSING = 3
+"""Cells in which something may run on from the part past the riser's top, down beside the riser."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,30 +47,13 @@ class Separation:
     grounded: bool
 
 
-@dataclass(frozen=True, eq=False)
-class _Scene:
-    """A cloud in cells, with what is up and how high."""
-
-    cells: Voxels
-    normal: FloatArray
-    up: FloatArray
-    plan: FloatArray
-    height: FloatArray | None
-    solid: BoolArray
-    level_ground: bool
-
-    @property
-    def floor(self) -> float:
-        """Height below which a cell stands on the support."""
-        return 4.0 * self.cells.cell
-
-
 def separate(
     points: FloatArray,
     normals: NDArray[np.floating[Any]] | None,
     lengths: Gauge,
     support: FloatArray | None,
     *,
+    outline: FloatArray | None = None,
     expected_size: Sequence[float] | None = None,
     riser_height: float | None = None,
 ) -> Separation:
@@ -93,96 +65,65 @@ def separate(
     normals : (n, 3) out of the surface, or None
     lengths : spacing and noise of the points
     support : (4,) the plane everything stands on, normal up; None when there is none
+    outline : (k, 3) corners of the support as far as it was seen, or None
     expected_size : edge lengths of the part, millimetres, as declared
     riser_height : height of the riser above the support, millimetres, as declared
     """
-    scene = _scene(points, normals, lengths, support)
-    if scene.height is None or support is None:
-        chosen, uncertain = _without_support(scene, expected_size)
-        return _separation(points, chosen[scene.cells.of_point], uncertain, 0.0, False, expected_size)
-    at = points @ support[:3] + support[3]
-    riser = _riser(scene) if riser_height is None else _declared_riser(riser_height)
-    chosen, uncertain = _on_support(scene, scene.height, riser, expected_size)
-    if riser is not None and Uncertain.RIVAL in uncertain and riser_height is None:
+    cells = cells_of(points, lengths)
+    if support is None:
+        chosen, uncertain = _without_support(cells, expected_size)
+        return _separation(points, chosen[cells.of_point], uncertain, 0.0, False, expected_size)
+    scene = standing(cells, points, normals, support)
+    riser = _riser(scene, riser_height)
+    chosen, uncertain = _on_ground(scene, expected_size) if riser is None else _on_riser(scene, riser, expected_size)
+    if riser is not None and riser_height is None:
         # A column that carries next to nothing was none.
-        whole, without = _on_support(scene, scene.height, None, expected_size)
-        if chosen.sum() < 0.5 * (whole & (scene.height > riser.top)).sum():
+        whole, without = _on_ground(scene, expected_size)
+        if chosen.sum() < 0.5 * (whole & (scene.height > riser.slope[2])).sum():
             riser, chosen, uncertain = None, whole, [Uncertain.RIVAL, *without]
-    keep = chosen[scene.cells.of_point]
+    uncertain = [*uncertain, *doubts(scene, chosen, riser, outline, declared=riser_height is not None)]
+    keep = chosen[cells.of_point]
     if riser is not None:
-        keep[keep] = ~_of_riser(riser, _plan(points[keep], support), at[keep], scene.cells.cell, lengths)
+        facing_up = None if normals is None else normals[keep] @ support[:3] > 0.5
+        keep[keep] = ~_of_riser(scene, riser, points[keep], facing_up, lengths.noise)
     grounded = riser is None and bool(scene.height[chosen].min(initial=np.inf) < scene.floor)
-    top = riser.top if riser is not None else 0.0
+    top = float(np.median(riser.top(scene.plan[chosen]))) if riser is not None and chosen.any() else 0.0
     return _separation(points, keep, list(dict.fromkeys(uncertain)), top, grounded, expected_size)
 
 
-def _scene(
-    points: FloatArray, normals: NDArray[np.floating[Any]] | None, lengths: Gauge, support: FloatArray | None
-) -> _Scene:
-    cells = voxels(points, max(CELL_IN_SPACINGS * lengths.spacing, CELL_IN_NOISES * lengths.noise))
-    height, plan, up = None, cells.centre, np.zeros(3)
-    if support is not None:
-        height, plan, up = cells.centre @ support[:3] + support[3], _plan(cells.centre, support), support[:3]
-    if normals is not None:
-        normal = np.stack([cells.total(normals[:, axis]) for axis in range(3)], axis=1)
-    else:
-        normal = _outward(cells, patches(cells, points).normal, support)
-    normal = normal / np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), np.finfo(float).tiny)
-    solid = np.asarray(cells.around @ cells.count) >= FEWEST_AROUND
-    # Where a board was stripped, nothing is left at or below it.
-    level = height is None or float(np.mean(height <= 0.0)) < 0.001
-    return _Scene(cells, normal, up, plan, height, solid if solid.any() else ~solid, level)
+def _riser(scene: Standing, declared: float | None) -> Riser | None:
+    """The riser found; where one is declared and another or none was found, a level cut at its height."""
+    found = find_riser(scene)
+    if declared is None:
+        return found
+    if declared <= 0.0:
+        return None
+    if found is not None:
+        height = float(found.top(found.centre[None, :])[0])
+        if abs(height - declared) < max(AGREED * declared, scene.cell):
+            return found
+    return declared_riser(declared, np.median(scene.plan, axis=0))
 
 
-def _plan(points: FloatArray, support: FloatArray) -> FloatArray:
-    seen: FloatArray = points @ np.linalg.svd(support[None, :3])[2][1:].T
-    return seen
-
-
-def _outward(cells: Voxels, normal: FloatArray, support: FloatArray | None) -> FloatArray:
-    """Normals turned away from the middle of the scene, and up: what a scanner sees from outside and above."""
-    away = cells.centre - np.median(cells.centre, axis=0)
-    away = away / np.maximum(np.linalg.norm(away, axis=1, keepdims=True), np.finfo(float).tiny)
-    if support is not None:
-        away = away + 2.0 * support[:3]
-    turned: FloatArray = normal * np.where(np.einsum("ij,ij->i", normal, away) < 0, -1.0, 1.0)[:, None]
-    return turned
-
-
-def _declared_riser(height: float) -> Riser | None:
-    """Everything below the declared height goes, wherever it stands."""
-    return Riser(height, np.array([[0.0, 0.0, -1.0]]), True) if height > 0 else None
-
-
-def _riser(scene: _Scene) -> Riser | None:
-    assert scene.height is not None
-    used = scene.solid
-    rise = scene.normal[used] @ scene.up
-    return find_riser(
-        scene.plan[used],
-        scene.height[used],
-        np.abs(rise) < UPRIGHT,
-        rise > LEVEL,
-        scene.level_ground,
-        scene.cells.cell,
-    )
-
-
-def _of_riser(riser: Riser, plan: FloatArray, height: FloatArray, cell: float, lengths: Gauge) -> BoolArray:
-    """(n,) points of the riser among those of the piece it carries."""
-    inside = riser.outside(plan) < 1.5 * cell
-    margin = 4.0 * lengths.noise if riser.flush else 0.0
-    mine: BoolArray = inside & (height < riser.top + margin)
+def _of_riser(
+    scene: Standing, riser: Riser, points: FloatArray, facing_up: BoolArray | None, noise: float
+) -> BoolArray:
+    """(n,) points of the riser among those kept."""
+    plan = scene.seen(points)
+    clear = scene.above(points) - riser.top(plan)
+    margin = np.full(len(points), 4.0 * noise if riser.flush else 0.0)
+    if facing_up is not None:
+        margin[~facing_up] = 0.0
+    mine: BoolArray = (riser.outside(plan) < 1.5 * scene.cell) & (clear < margin)
     return mine
 
 
-def _without_support(scene: _Scene, expected_size: Sequence[float] | None) -> tuple[BoolArray, list[Uncertain]]:
+def _without_support(cells: Voxels, expected_size: Sequence[float] | None) -> tuple[BoolArray, list[Uncertain]]:
     """Nothing tells part from clutter but size and place: only specks far off go."""
-    cells = scene.cells
     _, label = cells.components()
-    choice = choose_piece(cells, label, None, scene.plan, expected_size)
+    choice = choose_piece(cells, label, None, cells.centre, expected_size)
     reach = 0.3 * float(np.linalg.norm(np.ptp(cells.centre[choice.cells], axis=0)))
-    away = np.asarray(cKDTree(cells.centre[choice.cells]).query(cells.centre, workers=-1)[0])
+    away = np.asarray(cKDTree(cells.centre[choice.cells]).query(cells.centre)[0])
     nearest = np.full(int(label.max()) + 1, np.inf)
     np.minimum.at(nearest, label, away)
     size = np.bincount(label)
@@ -191,76 +132,93 @@ def _without_support(scene: _Scene, expected_size: Sequence[float] | None) -> tu
     return chosen, [Uncertain.RIVAL] if apart.any() else []
 
 
-def _on_support(
-    scene: _Scene, height: FloatArray, riser: Riser | None, expected_size: Sequence[float] | None
+def _on_riser(
+    scene: Standing, riser: Riser, expected_size: Sequence[float] | None
 ) -> tuple[BoolArray, list[Uncertain]]:
+    """What stands on the riser; everything below its top goes."""
     cells, uncertain = scene.cells, []
-    usable = np.ones(len(cells), bool)
-    floor, top, centre = scene.floor, 0.0, None
-    if riser is not None:
-        outside = riser.outside(scene.plan)
-        column = (outside < 1.5 * cells.cell) & (height < riser.top - 0.5 * cells.cell)
-        # Below the top beside the column there may be more of it, where its outline was seen only in part.
-        usable = ~(column | ((outside < 4.0 * cells.cell) & (height < riser.top - 2.0 * cells.cell)))
-        top = riser.top
-        floor = max(floor, 0.5 * top)
-        centre = scene.plan[column].mean(axis=0) if column.any() and len(riser.outline) > 1 else None
+    clear, outside = scene.height - riser.top(scene.plan), riser.outside(scene.plan)
+    usable = clear > -0.5 * scene.cell
     if not usable.any():
-        usable[:] = True
-    _, label = cells.components(usable)
-    choice = choose_piece(cells, label, height, scene.plan, expected_size, floor if riser is not None else None)
+        return np.ones(len(cells), bool), [Uncertain.RIVAL]
+    number, label = cells.components(usable)
+    # Whatever rests on the riser is the part, in however many pieces shadows have left it.
+    resting = usable & (outside < 0.0) & (clear < 3.0 * scene.cell)
+    rests = np.bincount(label[resting], minlength=number) >= 3
+    if not riser.everywhere and rests.any():
+        label = np.where(usable & rests[np.maximum(label, 0)], np.argmax(rests), label)
+    choice = choose_piece(cells, label, np.maximum(clear, 0.0), scene.plan, expected_size, riser.centre)
+    chosen = choice.cells
+    if not riser.everywhere and rests.any():
+        chosen = chosen | (label == np.argmax(rests))
+    if choice.rival > 0.5:
+        uncertain.append(Uncertain.RIVAL)
+    below = _running_on(scene, chosen, ~usable & (outside > 2.0 * scene.cell) & scene.solid, clear)
+    if below.any():
+        top = float(riser.top(riser.centre[None, :])[0])
+        floor = max(scene.floor, 0.5 * top)
+        piece = chosen | below
+        chosen, sure = parted(cells, scene.normal, piece, scene.height, scene.plan, riser.centre, floor, top)
+        chosen = chosen & usable
+        if not sure:
+            uncertain.append(Uncertain.TOUCHING)
+    others = np.where(chosen | choice.cells, -1, label)
+    reach = max(8.0 * scene.cell, 0.1 * _extent(cells.centre[chosen])) if chosen.any() else 0.0
+    return attach_fragments(cells, others, chosen, clear > 0.0, scene.plan, reach), uncertain
+
+
+def _running_on(scene: Standing, chosen: BoolArray, below: BoolArray, clear: FloatArray) -> BoolArray:
+    """(m,) cells below the cut, beside the riser, of what runs on there from the chosen ones."""
+    number, label = scene.cells.components(below)
+    first, second = scene.cells.pairs
+    down = np.concatenate([label[second[chosen[first] & below[second]]], label[first[chosen[second] & below[first]]]])
+    deepest = np.full(number, np.inf)
+    np.minimum.at(deepest, label[below], clear[below])
+    runs = (np.bincount(down, minlength=number) > MOST_CROSSING) & (deepest < -2.5 * scene.cell)
+    running: BoolArray = below & runs[np.maximum(label, 0)] if number else below
+    return running
+
+
+def _on_ground(scene: Standing, expected_size: Sequence[float] | None) -> tuple[BoolArray, list[Uncertain]]:
+    """The part that stands on the table or the ground itself."""
+    cells, uncertain = scene.cells, []
+    _, label = cells.components()
+    choice = choose_piece(cells, label, scene.height, scene.plan, expected_size)
     chosen = choice.cells
     if choice.rival > 0.5:
         uncertain.append(Uncertain.RIVAL)
-    lowest = float(height[chosen].min())
-    if riser is not None and (height[chosen] < floor).sum() > 3:
-        chosen, sure = parted(cells, scene.normal, chosen, height, scene.plan, centre, floor, top)
-        if not sure:
-            uncertain.append(Uncertain.TOUCHING)
-    elif riser is None and not scene.level_ground:
+    if not scene.level_ground:
         uncertain.append(Uncertain.COVERED)
-    elif riser is None and _crumpled_share(scene, height, chosen) > MOST_CRUMPLED:
-        chosen, _ = parted(cells, scene.normal, chosen, height, scene.plan, None, floor, 0.0)
+    elif _crumpled_share(scene, chosen) > MOST_CRUMPLED:
+        chosen, _ = parted(cells, scene.normal, chosen, scene.height, scene.plan, None, scene.floor, 0.0)
         uncertain.append(Uncertain.TOUCHING)
-    keeps_clear = riser is not None or not scene.level_ground
-    allowed = height > (floor if keeps_clear else -np.inf)
-    reach = max(8.0 * cells.cell, 0.1 * float(np.linalg.norm(np.ptp(cells.centre[chosen], axis=0))))
+    floats = bool(scene.height[chosen].min(initial=np.inf) > scene.floor)
+    allowed = scene.height > (-np.inf if scene.level_ground and not floats else scene.floor)
+    reach = max(8.0 * scene.cell, 0.1 * _extent(cells.centre[chosen])) if chosen.any() else 0.0
     others = np.where(chosen | choice.cells, -1, label)
     chosen = attach_fragments(cells, others, chosen, allowed, scene.plan, reach)
-    lowest = min(lowest, float(height[chosen].min()))
-    if (riser is None and scene.level_ground and lowest > floor) or _overhangs(scene.plan, height, chosen, centre):
+    if floats and scene.level_ground and not _stands_under(scene, chosen, label):
         uncertain.append(Uncertain.HELD)
-    if _has_weak_seam(scene, chosen):
-        uncertain.append(Uncertain.TOUCHING)
     return chosen, uncertain
 
 
-def _crumpled_share(scene: _Scene, height: FloatArray, chosen: BoolArray) -> float:
+def _stands_under(scene: Standing, chosen: BoolArray, label: IndexArray) -> bool:
+    """Whether upright walls are seen under a floating part: a riser, most of it in the part's shadow."""
+    lowest = float(scene.height[chosen].min())
+    under = ~chosen & (scene.height < lowest)
+    under[under] = inside_hull(scene.plan[chosen], scene.plan[under])
+    return bool(under.sum() >= 12 and (np.abs(scene.rise[under]) < UPRIGHT).mean() > 0.7)
+
+
+def _extent(points: FloatArray) -> float:
+    return float(np.linalg.norm(np.ptp(points, axis=0)))
+
+
+def _crumpled_share(scene: Standing, chosen: BoolArray) -> float:
     """Share of a piece that lies low and tilted, neither level nor upright, as paper does and few parts do."""
-    rise = np.abs(scene.normal[chosen] @ scene.up)
-    low = height[chosen] < 0.5 * np.percentile(height[chosen], 99)
+    rise = np.abs(scene.rise[chosen])
+    low = scene.height[chosen] < 0.5 * np.percentile(scene.height[chosen], 99)
     return float((low & (rise > 0.3) & (rise < 0.95)).mean())
-
-
-def _overhangs(plan: FloatArray, height: FloatArray, chosen: BoolArray, centre: FloatArray | None) -> bool:
-    """Whether the piece would fall over as it stands: then something not seen, or not the part, holds it."""
-    middle = plan[chosen].mean(axis=0)
-    extent = float(np.linalg.norm(np.ptp(plan[chosen], axis=0)))
-    return centre is not None and float(np.linalg.norm(middle - centre)) > 0.35 * extent
-
-
-def _has_weak_seam(scene: _Scene, chosen: BoolArray) -> bool:
-    """Whether what was kept still consists of two large things side by side that only touch."""
-    parts = things(scene.cells, scene.normal, chosen)
-    area = np.bincount(parts.label[chosen])
-    large = area >= LARGE_THING * chosen.sum()
-    for one, other in parts.seams.tolist():
-        if large[one] and large[other]:
-            small, big = (one, other) if area[one] < area[other] else (other, one)
-            within = inside_hull(scene.plan[parts.label == big], scene.plan[parts.label == small])
-            if within.mean() < 0.5:
-                return True
-    return False
 
 
 def _separation(

@@ -32,7 +32,7 @@ def choose_piece(
     height: FloatArray | None,
     plan: FloatArray,
     expected_size: Sequence[float] | None = None,
-    floats_above: float | None = None,
+    middle: FloatArray | None = None,
 ) -> Choice:
     """The piece that stands above, in the middle, and compact.
 
@@ -42,11 +42,11 @@ def choose_piece(
     height : (m,) above the support, or None when there is none
     plan : (m, 2) seen along the support's normal; (m, 3) without support
     expected_size : edge lengths of the part as the ticket declares them, or None
-    floats_above : height that the part keeps clear of when it stands on a riser
+    middle : (2,) of the scene, where it is known
     """
     used = np.flatnonzero(label >= 0)
     pieces = int(label.max()) + 1
-    middle = np.median(plan[used], axis=0)
+    middle = np.median(plan[used], axis=0) if middle is None else middle
     away = np.linalg.norm(plan[used] - middle, axis=1)
     scene = max(float(np.percentile(away, 90)), cells.cell)
     evidence = np.exp(-((away / (0.6 * scene)) ** 2))
@@ -55,16 +55,10 @@ def choose_piece(
     score: FloatArray = np.bincount(label[used], weights=evidence, minlength=pieces).astype(np.float64, copy=False)
     if expected_size is not None:
         score = score * _size_agreement(cells.centre, label, pieces, expected_size)
-    free = score
-    if floats_above is not None and height is not None:
-        lowest = np.full(pieces, np.inf)
-        np.minimum.at(lowest, label[used], height[used])
-        score = score * np.where(lowest > floats_above, 1.0, 0.05)
     best = int(np.argmax(score))
     if score[best] <= 0.0:
         return Choice(label == best, 1.0)
-    # What stands on the support is no rival of what floats above, unless there is far more of it.
-    others = np.delete(np.maximum(score, 0.2 * free), best)
+    others = np.delete(score, best)
     return Choice(label == best, float(min(others.max(initial=0.0) / score[best], 1.0)))
 
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.spatial import ConvexHull, QhullError
 
+from pipeline.geometry.standing import Standing
 from pipeline.part import BoolArray, FloatArray
 
 LEVEL = 0.9
@@ -16,16 +17,26 @@ LEVEL = 0.9
 UPRIGHT = 0.3
 """Largest share of a wall's normal that points up."""
 LEAST_LEVELS = 5
-LEAST_ASPECT = 0.3
+LEAST_ASPECT = 0.15
 """A base plate is flatter than this, height over width; a riser is not."""
-LEAST_ASPECT_OVERHUNG = 0.15
-"""The same where what stands on it reaches out over it, as it does over few base plates."""
+SUSPECT_ASPECT = 0.25
+"""Height over width from which on the foot of a part that stands on the support may be a riser."""
 LEAST_RING = 0.5
 """Share of the directions in which its walls must be seen."""
 LEAST_ABOVE = 0.25
-"""Cells over and around it that lie above its top, over those that lie below."""
+"""Cells over and around it that lie above its top, over those of it."""
 LEAST_SPAN = 0.25
 """Share of its walls, from the support to its top, that must be seen."""
+GOES_ON = 0.5
+"""Cells of wall in a level, over those of the levels at its foot, while it goes on."""
+QUIET = 0.15
+"""Cells over those of a level of wall with which something else begins."""
+SPECK = 8
+"""Cells below which a piece is none."""
+MOST_PRISMATIC = 0.7
+"""Share of the walls' cells that must lie on their outline."""
+WALL_IN_CELLS = 1.5
+"""How far beside the outline a cell still is of the wall."""
 MOST_LEAN = 0.75
 """How far its walls may lean over their height, in cells."""
 
@@ -36,42 +47,81 @@ class Riser:
 
     Attributes
     ----------
-    top : millimetres above the support
+    slope : (3,) its top over the plan, ``height = slope . (x, y, 1)``, millimetres above the support
     outline : (k, 3) half-planes of its outline seen from above, ``n . p + d <= 0`` inside, millimetres
+    centre : (2,) middle of its walls, seen from above
     flush : its own top face is seen beside what stands on it
+    aspect : height over width
+    hidden : share of its height, from the support up, of which no wall is seen
+    contested : something beside it reaches from the ground to what stands on it
     """
 
-    top: float
+    slope: FloatArray
     outline: FloatArray
+    centre: FloatArray
     flush: bool
+    aspect: float
+    hidden: float
+    contested: bool
+
+    @property
+    def everywhere(self) -> bool:
+        """Nothing is known of it but its height."""
+        return len(self.outline) == 1
 
     def outside(self, plan: FloatArray) -> FloatArray:
         """(n,) how far points (n, 2) lie outside the outline, negative inside, millimetres."""
         distance: FloatArray = (plan @ self.outline[:, :2].T + self.outline[:, 2]).max(axis=1)
         return distance
 
+    def top(self, plan: FloatArray) -> FloatArray:
+        """(n,) height of its top over points (n, 2), millimetres above the support."""
+        height: FloatArray = plan @ self.slope[:2] + self.slope[2]
+        return height
 
-def find_riser(
-    plan: FloatArray, height: FloatArray, upright: BoolArray, level_face: BoolArray, level_ground: bool, cell: float
-) -> Riser | None:
-    """The riser among the cells of a scene, or None.
 
-    Parameters
-    ----------
-    plan : (m, 2) centres of the cells seen along the support's normal, millimetres
-    height : (m,) above the support, millimetres
-    upright, level_face : (m,) cells whose surface stands upright; looks straight up
-    level_ground : the support is a plain board; else its cover may hide the foot of the walls
-    cell : edge length of a cell, millimetres
-    """
-    level = np.floor(height / cell).astype(int)
-    corner = plan.min(axis=0) - 2.0 * cell
-    at = np.floor((plan - corner) / (2.0 * cell)).astype(int)
-    wall = upright & (level >= 0)
+def declared_riser(height: float, centre: FloatArray) -> Riser:
+    """A riser of which only the height is known: everything below goes, wherever it stands."""
+    return Riser(np.array([0.0, 0.0, height]), np.array([[0.0, 0.0, -1.0]]), centre, True, 1.0, 0.0, False)
+
+
+def find_riser(scene: Standing) -> Riser | None:
+    """The riser in a scene, or None."""
+    best: tuple[int, Riser] | None = None
+    for columns, foot in _rings(scene):
+        found = _judged(scene, columns, foot)
+        if found is not None and (best is None or found[0] > best[0]):
+            best = found
+    return None if best is None else best[1]
+
+
+def may_be_riser(scene: Standing, chosen: BoolArray) -> bool:
+    """Whether the chosen cells, that stand on the support themselves, stand there on walls that carry the rest."""
+    for columns, foot in _rings(scene):
+        outline, width = _hull(columns), _narrowest(columns)
+        if outline is None or len(columns) < 12 or _ring(columns - columns.mean(axis=0)) < LEAST_RING:
+            continue
+        riser = Riser(np.zeros(3), outline, columns.mean(axis=0), False, 0.0, 0.0, False)
+        near = chosen & (np.abs(riser.outside(scene.plan)) < WALL_IN_CELLS * scene.cell)
+        walls = near & (np.abs(scene.rise) < UPRIGHT)
+        top = _wall_top(scene.height[walls], foot, scene.cell)
+        carried = chosen & (scene.height > top + 2.0 * scene.cell)
+        if top - foot >= max(LEAST_LEVELS * scene.cell, SUSPECT_ASPECT * width) and carried.sum() > 0.5 * walls.sum():
+            return True
+    return False
+
+
+def _rings(scene: Standing) -> Iterator[tuple[FloatArray, float]]:
+    """Rings of upright wall that begin at the support: (k, 2) middles of their columns, and their foot's height."""
+    cell = scene.cell
+    wall = scene.solid & (np.abs(scene.rise) < UPRIGHT) & (scene.height >= 0.0)
     if wall.sum() < 20:
-        return None
+        return
+    level = np.floor(scene.height[wall] / cell).astype(int)
+    corner = scene.plan[wall].min(axis=0) - 2.0 * cell
+    at = np.floor((scene.plan[wall] - corner) / (2.0 * cell)).astype(int)
     filled = np.zeros((*(at.max(axis=0) + 3), int(level.max()) + 1 + 2 * LEAST_LEVELS), bool)
-    filled[at[wall, 0], at[wall, 1], level[wall]] = True
+    filled[at[:, 0], at[:, 1], level] = True
     stands = filled.any(axis=2)
     # A wall on the border of two columns fills both by halves: each column sees its neighbours' share too.
     filled = ndimage.binary_dilation(filled, np.ones((3, 3, 1), bool))
@@ -80,92 +130,142 @@ def find_riser(
     start = filled.argmax(axis=2)
     window = np.minimum(start + LEAST_LEVELS + 3, filled.shape[2])
     seen = np.take_along_axis(counted, window[..., None], axis=2)[..., 0]
-    highest = 2 if level_ground else int(0.5 * level.max())
-    ring_cells = stands & (seen >= LEAST_LEVELS) & (start <= highest)
-    label, _ = ndimage.label(ring_cells, structure=np.ones((3, 3), int))
-    best: tuple[int, Riser] | None = None
+    highest = 2 if scene.level_ground else int(0.5 * level.max())
+    label, _ = ndimage.label(stands & (seen >= LEAST_LEVELS) & (start <= highest), structure=np.ones((3, 3), int))
     for ring, where in enumerate(ndimage.find_objects(label), 1):
         columns = np.argwhere(label[where] == ring) + [axis.start for axis in where]
-        found = _judged(columns, start[label == ring], corner, plan, height, wall, level_face, cell)
-        if found is not None and (best is None or found[0] > best[0]):
-            best = found
-    return None if best is None else best[1]
+        foot = float(np.median(start[where][label[where] == ring])) * cell
+        yield (columns + 0.5) * 2.0 * cell + corner, foot
 
 
-def _judged(
-    columns: NDArray[np.int64],
-    start: NDArray[np.int64],
-    corner: FloatArray,
-    plan: FloatArray,
-    height: FloatArray,
-    wall: BoolArray,
-    level_face: BoolArray,
-    cell: float,
-) -> tuple[int, Riser] | None:
-    centres = (columns + 0.5) * 2.0 * cell + corner
-    width = _narrowest(centres)
-    if len(columns) < 6 or width < 2.0 * cell:
+def _judged(scene: Standing, columns: FloatArray, foot: float) -> tuple[int, Riser] | None:
+    cell, width = scene.cell, _narrowest(columns)
+    if len(columns) < 6 or width < 2.0 * cell or _ring(columns - columns.mean(axis=0)) < LEAST_RING:
         return None
-    first = float(np.median(start)) * cell
-    low = wall & (height < first + (LEAST_LEVELS + 3) * cell)
-    on_ring = (np.abs(plan[low][:, None, :] - centres).max(axis=2) <= cell).any(axis=1)
+    upright = scene.solid & (np.abs(scene.rise) < UPRIGHT)
+    low = upright & (scene.height < foot + (LEAST_LEVELS + 3) * cell)
+    seed = np.zeros(len(low), bool)
+    seed[low] = (np.abs(scene.plan[low][:, None, :] - columns).max(axis=2) <= cell).any(axis=1)
+    outline = _hull(scene.plan[seed])
+    if outline is None:
+        return None
+    riser = Riser(np.zeros(3), outline, columns.mean(axis=0), False, 0.0, 0.0, False)
+    wall = upright & (np.abs(riser.outside(scene.plan)) < WALL_IN_CELLS * cell)
+    wall_top = _wall_top(scene.height[wall], foot, cell)
+    riser = _whole(scene, riser, seed, upright, wall_top)
+    outside = riser.outside(scene.plan)
+    wall = upright & (np.abs(outside) < WALL_IN_CELLS * cell)
+    around = outside < max(4.0 * cell, 0.1 * width)
+    begins = _onset(scene, wall, wall_top, around, foot, len(columns))
+    if begins is None:
+        return None
+    onset, clear = begins
+    inside = scene.solid & (outside < 0.0) & (scene.rise > LEVEL)
+    face = inside & (np.abs(scene.height - onset) < 1.2 * cell)
+    if not clear:
+        # Something beside it reaches up to the part: its own top face, where the walls end, tells better.
+        higher = inside & (np.abs(scene.height - wall_top) < 2.5 * cell)
+        if higher.sum() >= max(3, 0.1 * len(columns)):
+            onset, face = wall_top, higher
+    flush = int(face.sum()) >= max(3, int(0.1 * len(columns)))
+    top = float(np.median(scene.height[face])) if flush else onset
+    own = wall & (scene.height < top - cell) & (scene.height >= foot)
+    above = int((scene.solid & (outside < 0.5 * width) & (scene.height > top + cell)).sum())
+    if top < LEAST_ASPECT * width or above < LEAST_ABOVE * own.sum():
+        return None
+    if own.sum() < max(12.0, LEAST_SPAN * len(columns) * (top - foot) / cell):
+        return None
+    if _lean(scene.height[own], outside[own]) > MOST_LEAN * cell:
+        return None
+    slope = _level_plane(scene, inside, face) if flush else np.array([0.0, 0.0, top])
+    return above, replace(riser, slope=slope, flush=flush, aspect=top / width, hidden=foot / top, contested=not clear)
+
+
+def _hull(plan: FloatArray) -> FloatArray | None:
+    """(k, 3) half-planes around points (n, 2)."""
     try:
-        outline = ConvexHull(plan[low][on_ring])
+        return np.asarray(ConvexHull(plan).equations)
     except (QhullError, ValueError):
         return None
-    riser = Riser(0.0, outline.equations, False)
-    outside = riser.outside(plan)
-    middle = centres.mean(axis=0)
-    if _ring(centres - middle) < LEAST_RING:
-        return None
-    # Whatever begins beside the walls, or inside their outline, ends the column.
-    beside = (outside > 1.2 * cell) & (outside < max(0.3 * width, 6.0 * cell))
-    other = beside | (outside < -2.0 * cell)
-    onset = _onset(height[other], height[wall & (np.abs(outside) < 2.0 * cell)], first, len(columns), cell)
-    if onset is None:
-        return None
-    top = _onset_height(height[other], onset, cell)
-    over = (np.abs(height - top) < 2.0 * cell) & beside
-    if top < (LEAST_ASPECT_OVERHUNG if over.sum() > 0.5 * len(columns) else LEAST_ASPECT) * width:
-        return None
-    near = outside < 0.5 * width
-    above = int((near & (height > top + cell)).sum())
-    if above < LEAST_ABOVE * (near & (height <= top) & (height > first)).sum():
-        return None
-    own = wall & (np.abs(outside) < 2.0 * cell) & (height < top - cell) & (height >= first)
-    if own.sum() < 12 or _lean(height[own], outside[own]) > MOST_LEAN * cell:
-        return None
-    if own.sum() < LEAST_SPAN * len(columns) * (top - first) / cell:
-        return None
-    face = (outside < 0.0) & (np.abs(height - top) < 1.5 * cell) & level_face
-    flush = int(face.sum()) >= max(3, int(0.1 * len(columns)))
-    return above, Riser(float(np.median(height[face])) if flush else top, outline.equations, flush)
 
 
-def _onset(other: FloatArray, walls: FloatArray, first: float, columns: int, cell: float) -> int | None:
-    """The level above the walls' last quiet stretch at which something else than they begins.
+def _whole(scene: Standing, riser: Riser, seed: BoolArray, upright: BoolArray, wall_top: float) -> Riser:
+    """The riser with those of its walls that are seen less: what lies in a row with the others, and its top face."""
+    cell, plan = scene.cell, scene.plan
+    walls = upright & (scene.height < wall_top) | seed
+    at = np.floor((plan[walls] - plan[walls].min(axis=0)) / (2.0 * cell)).astype(int)
+    image = np.zeros(at.max(axis=0) + 1, bool)
+    image[tuple(at.T)] = True
+    label, _ = ndimage.label(ndimage.binary_dilation(image, np.ones((3, 3), bool)), structure=np.ones((3, 3), int))
+    row = np.full(len(walls), -1)
+    row[walls] = label[tuple(at.T)]
+    grown = walls & np.isin(row, np.unique(row[seed]))
+    level = scene.solid & (scene.rise > LEVEL) & (np.abs(scene.height - wall_top) < 1.5 * cell)
+    _, piece = scene.cells.components(grown | level)
+    face = level & np.isin(piece, np.unique(piece[grown]))
+    for corners, own in ((grown | face, grown), (grown, grown), (seed | face, seed)):
+        outline = _hull(plan[corners])
+        if outline is None:
+            continue
+        whole = replace(riser, outline=outline, centre=plan[own].mean(axis=0))
+        if (np.abs(whole.outside(plan[own])) < WALL_IN_CELLS * cell).mean() > MOST_PRISMATIC:
+            return whole
+    return riser
 
-    Parameters
-    ----------
-    other, walls : heights of the cells beside or inside the walls, and of their own cells
+
+def _wall_top(height: FloatArray, foot: float, cell: float) -> float:
+    """Height at which the walls, followed from their foot, come to an end."""
+    most = int(max(height.max(initial=0.0), foot) / cell) + 2 * LEAST_LEVELS + 4
+    count = np.bincount(np.floor(height[height >= 0] / cell).astype(int), minlength=most + 1)
+    level = int(foot / cell + 0.5)
+    goes_on = count >= max(3.0, GOES_ON * float(np.median(count[level : level + LEAST_LEVELS + 3])))
+    while not goes_on[level] and level * cell < foot + LEAST_LEVELS * cell:
+        level += 1
+    while goes_on[level : level + 2].any():
+        level += 1
+    return level * cell
+
+
+def _onset(
+    scene: Standing, wall: BoolArray, wall_top: float, around: BoolArray, foot: float, columns: int
+) -> tuple[float, bool] | None:
+    """Height at which what stands on the walls begins, and whether all of it hangs clear of the ground.
+
+    Without the walls the part is one or more pieces in the air over and around them.
     """
-    most = int(max(other.max(initial=0.0), walls.max(initial=0.0)) / cell) + 2
+    cell, begins = scene.cell, int(QUIET * columns) + 3
+    rest = scene.solid & ~(wall & (scene.height < wall_top + cell)) & (scene.height > foot)
+    number, label = scene.cells.components(rest)
+    over = rest & around & (scene.height > foot + LEAST_LEVELS * cell)
+    if number == 0 or not over.any():
+        return None
+    lowest = np.full(number, np.inf)
+    np.minimum.at(lowest, label[rest], scene.height[rest])
+    size = np.bincount(label[over], minlength=number)
+    in_the_air = (lowest > foot + LEAST_LEVELS * cell) & (size >= SPECK)
+    clear = bool(in_the_air[size.argmax()])
+    # All of such a piece counts, also where it reaches out far; but not walls that go on in a shadow.
+    body = np.sort(scene.height[rest & ~wall & in_the_air[np.maximum(label, 0)]])
+    if len(body) <= 2 * begins:
+        return None
+    there = body[body < body[begins] + 2.0 * cell]
+    return float(np.percentile(there, 5)), clear
 
-    def count(heights: FloatArray) -> NDArray[np.int64]:
-        return np.bincount(np.floor(heights[heights >= 0] / cell).astype(int), minlength=most + 1)
 
-    busy = count(other)[:-1] + count(other)[1:] >= max(5.0, 0.4 * columns)
-    quiet = ~busy & (count(walls)[:-1] >= 0.4 * columns)
-    quiet[: int(first / cell) + LEAST_LEVELS - 2] = False
-    last = np.flatnonzero(quiet)
-    after = np.flatnonzero(busy[last[-1] :]) if len(last) else last
-    return int(last[-1] + after[0]) if len(after) else None
-
-
-def _onset_height(height: FloatArray, level: int, cell: float) -> float:
-    """Height at which what ends the column begins, from the cells of that level."""
-    there = height[(height >= (level - 0.5) * cell) & (height < (level + 2) * cell)]
-    return float(np.percentile(there, 5))
+def _level_plane(scene: Standing, inside: BoolArray, face: BoolArray) -> FloatArray:
+    """(3,) least squares through the cells of a nearly level face, grown from where it was found."""
+    plan, height, cell = scene.plan[inside], scene.height[inside], scene.cell
+    used = face[inside]
+    level = np.array([0.0, 0.0, float(np.median(height[used]))])
+    design = np.column_stack([plan, np.ones(len(plan))])
+    slope = level
+    for _ in range(5):
+        if used.sum() < 12 or np.ptp(plan[used], axis=0).min() < 6.0 * cell:
+            return level
+        slope = np.linalg.lstsq(design[used], height[used], rcond=None)[0]
+        off = np.abs(design @ slope - height)
+        used = off < np.clip(3.0 * float(np.median(off[used])), 0.1 * cell, 0.5 * cell)
+    return slope
 
 
 def _lean(height: FloatArray, outside: FloatArray) -> float:

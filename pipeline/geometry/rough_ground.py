@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -18,14 +19,28 @@ LEAST_AROUND = 0.8
 MOST_BELOW = 0.02
 MOST_UPRIGHT_RIM = 0.4
 """A part's own outline turns down along its rim; cloth and paper just end."""
+SUSPECT_RIM = 0.75
+"""Share of its rim that looks up from which on a scene may end in ground."""
 LEAST_STANDING = 0.1
 """How far above the ground something must stand, against the width of the scene."""
 
 
-def rough_ground(
-    points: FloatArray, normals: NDArray[np.floating[Any]] | None, spacing: float, noise: float
-) -> FloatArray | None:
-    """(4,) the plane under a rough cover that reaches all round what stands on it, normal up; None without one.
+@dataclass(frozen=True, eq=False)
+class Ground:
+    """What was found under a scene without a plane.
+
+    Attributes
+    ----------
+    equation : (4,) the plane under a rough cover that reaches all round what stands on it, normal up; None without
+    suspected : the scene ends all round in something that looks up, as ground does and hardly a part
+    """
+
+    equation: FloatArray | None
+    suspected: bool
+
+
+def rough_ground(points: FloatArray, normals: NDArray[np.floating[Any]] | None, spacing: float, noise: float) -> Ground:
+    """Look for ground.
 
     Parameters
     ----------
@@ -42,9 +57,10 @@ def rough_ground(
     for _ in range(4):
         equation = _under(cells, up, extent)
         if equation is None:
-            return None
+            return Ground(None, False)
         up = equation[:3]
-    return equation if equation is not None and _carries(cells, facing, equation, extent) else None
+    assert equation is not None
+    return _judged(cells, facing if normals is not None else np.abs(facing @ up)[:, None] * up, equation, extent)
 
 
 def _facing(cells: Voxels, points: FloatArray, normals: NDArray[np.floating[Any]] | None) -> FloatArray:
@@ -90,24 +106,27 @@ def _under(cells: Voxels, up: FloatArray, extent: float) -> FloatArray | None:
     return np.append(normal, -normal @ centre)
 
 
-def _carries(cells: Voxels, facing: FloatArray, equation: FloatArray, extent: float) -> bool:
+def _judged(cells: Voxels, facing: FloatArray, equation: FloatArray, extent: float) -> Ground:
     up = equation[:3]
     height, plan = cells.centre @ up + equation[3], _seen(cells, equation[:3])
-    if np.mean(height < -0.04 * extent) > MOST_BELOW or np.percentile(height, 99) < LEAST_STANDING * extent:
-        return False
+    if np.mean(height < -0.04 * extent) > MOST_BELOW:
+        return Ground(None, False)
     at = np.floor(plan / (2.0 * cells.cell)).astype(int)
     at -= at.min(axis=0) - 2
     image = np.zeros(at.max(axis=0) + 3, bool)
     image[tuple(at.T)] = True
     filled = ndimage.binary_fill_holes(ndimage.binary_closing(image, iterations=2))
     rim = filled & ~ndimage.binary_erosion(filled, iterations=2)
-    on_rim = rim[tuple(at.T)]
-    upright = np.abs(facing @ up) < 0.4
+    rise = (facing @ up)[rim[tuple(at.T)]]
+    suspected = float((rise > 0.6).mean()) > SUSPECT_RIM
+    if np.percentile(height, 99) < LEAST_STANDING * extent:
+        return Ground(None, suspected)
     tall = height > 0.25 * np.percentile(height, 99)
     standing = plan[tall]
     middle = np.median(standing, axis=0)
-    around = _furthest(plan - middle) > 1.15 * _furthest(standing - middle)
-    return bool(upright[on_rim].mean() < MOST_UPRIGHT_RIM and around.mean() >= LEAST_AROUND)
+    around = float((_furthest(plan - middle) > 1.15 * _furthest(standing - middle)).mean())
+    carries = (np.abs(rise) < 0.4).mean() < MOST_UPRIGHT_RIM and around >= (0.5 if suspected else LEAST_AROUND)
+    return Ground(equation if carries else None, suspected)
 
 
 def _furthest(at: FloatArray) -> FloatArray:

@@ -8,7 +8,8 @@ from typing import ClassVar, Literal
 
 from pydantic import Field
 
-from pipeline.geometry.clutter import Uncertain, separate
+from pipeline.geometry.clutter import separate
+from pipeline.geometry.doubts import Uncertain
 from pipeline.geometry.gauge import gauge
 from pipeline.geometry.samples import samples_of
 from pipeline.part import Form, Part
@@ -34,6 +35,18 @@ QUESTIONS: Mapping[Uncertain, tuple[str, str]] = MappingProxyType(
         Uncertain.COVERED: (
             "a cloth or paper covers the table, and the part stands right in it; its lower edge is not sure.",
             "Look at the preview; put the part on a riser, or scan it from another side as well.",
+        ),
+        Uncertain.CLIPPED: (
+            "what was kept reaches out of the picture, as an arm does, or a part that was not scanned to its ends.",
+            "Look at the preview; scan the part whole, with nothing but the bench around it.",
+        ),
+        Uncertain.HANGING: (
+            "something beside the part hangs in the air, so it may belong to it; it was removed.",
+            "Look at the preview; scan the side again with more looks into the shadows.",
+        ),
+        Uncertain.FOOT: (
+            "what the part stands on may be a riser or its own foot.",
+            "Look at the preview; give riser_height_mm in the ticket (0 without a riser).",
         ),
         Uncertain.SIZE: (
             "what was kept is not as large as the ticket says the part is.",
@@ -72,6 +85,7 @@ class ClutterRemoval(Stage):
                 samples.normals,
                 gauge(samples.points),
                 capture.support_plane,
+                outline=capture.support_outline,
                 expected_size=part.declared.expected_size_mm,
                 riser_height=part.declared.riser_height_mm,
             )

@@ -11,6 +11,7 @@ import numpy as np
 from pydantic import Field
 
 from pipeline.geometry.gauge import Gauge, gauge
+from pipeline.geometry.outline import outline_of
 from pipeline.geometry.rough_ground import rough_ground
 from pipeline.geometry.samples import Samples, samples_of
 from pipeline.geometry.support_plane import MOST_PLANES, Plane, planes
@@ -59,7 +60,7 @@ class PlaneStrip(Stage):
                 cuts.append(cut)
                 confidence.append(plane.confidence)
             count += len(found.cut)
-            captures.append(_stripped(capture, samples, keep, found.support))
+            captures.append(_stripped(capture, samples, keep, found.support, max(cuts)))
             removed += len(capture.points) - len(captures[-1].points)
         context.measure("planes_count", count)
         context.measure("removed_percent", 100.0 * removed / max(part.point_count, 1))
@@ -87,7 +88,15 @@ class PlaneStrip(Stage):
                 "Look at the result; give the part's size in the ticket (expected_size_mm) and send it again.",
                 name,
             )
-        return _Boards([], rough_ground(samples.points, samples.normals, lengths.spacing, lengths.noise))
+        ground = rough_ground(samples.points, samples.normals, lengths.spacing, lengths.noise)
+        if ground.suspected and ground.equation is None and not unsure:
+            context.doubt(
+                "support-unsure",
+                f"{name}: no table was found, yet the scene ends all round in something that looks up, as ground does.",
+                "Look at the result; give the part's size in the ticket (expected_size_mm) and send it again.",
+                name,
+            )
+        return _Boards([], ground.equation)
 
 
 @dataclass(frozen=True)
@@ -96,8 +105,12 @@ class _Boards:
     support: FloatArray | None
 
 
-def _stripped(capture: Capture, samples: Samples, keep: BoolArray, support: FloatArray | None) -> Capture:
+def _stripped(
+    capture: Capture, samples: Samples, keep: BoolArray, support: FloatArray | None, thickness: float
+) -> Capture:
     if support is None:
         return capture
     kept = capture.select(samples.kept_points(keep, len(capture.points)))
-    return replace(kept, support_plane=support)
+    gone = samples.points[~keep]
+    own = gone[np.abs(gone @ support[:3] + support[3]) < thickness]
+    return replace(kept, support_plane=support, support_outline=outline_of(own, support[:3]))

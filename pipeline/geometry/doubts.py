@@ -1,0 +1,153 @@
+"""Looks at what was kept and what went, for what no single step of the separation can see.
+
+None of these knows how the part was chosen. Each asks a plain question of the result: does it reach out of the
+picture, would it fall, does something hang in the air beside it, are two things still joined by a neck.
+"""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from pipeline.geometry.components import inside_hull
+from pipeline.geometry.contact import things
+from pipeline.geometry.riser import Riser, may_be_riser
+from pipeline.geometry.standing import Standing
+from pipeline.part import BoolArray, FloatArray
+
+LARGE_THING = 0.12
+"""Share of what was kept from which on a thing that only touches the rest raises the question what it is."""
+LEAST_HANGING = 0.004
+"""Share of what was kept from which on something that hangs in the air beside it raises the question."""
+MOST_REACH = 0.8
+"""How far towards the border of the picture the part may reach, over the way to that border."""
+MOST_OFF_BALANCE = 0.25
+"""How far the part's middle may lie outside of what it stands on, over its extent."""
+LEAST_ASPECT = 0.25
+"""Height over width from which on a block under the part is a riser without a question."""
+LEAST_OVERHANG = 0.02
+"""Share of what was kept that must lie outside the riser seen from above: else it may be the part's own foot."""
+MOST_HIDDEN = 0.45
+"""Share of the riser's height that paper or cloth may hide: else it may be the part's foot that stands in them."""
+SECTORS = 36
+
+
+class Uncertain(StrEnum):
+    """What the data cannot decide."""
+
+    RIVAL = "rival"
+    SIZE = "size"
+    TOUCHING = "touching"
+    HELD = "held"
+    COVERED = "covered"
+    CLIPPED = "clipped"
+    HANGING = "hanging"
+    FOOT = "foot"
+
+
+def doubts(
+    scene: Standing, chosen: BoolArray, riser: Riser | None, outline: FloatArray | None, *, declared: bool
+) -> list[Uncertain]:
+    """What speaks against a separation.
+
+    Parameters
+    ----------
+    chosen : (m,) cells kept for the part
+    riser : what was taken for the riser
+    outline : (k, 3) corners of the support as far as it was seen, or None
+    declared : the ticket says how high the riser is
+    """
+    if chosen.sum() < 4:
+        return [Uncertain.RIVAL]
+    found = []
+    if _reaches_out(scene, chosen, outline):
+        found.append(Uncertain.CLIPPED)
+    if _off_balance(scene, chosen, riser):
+        found.append(Uncertain.HELD)
+    if _hangs_beside(scene, chosen, riser):
+        found.append(Uncertain.HANGING)
+    unsure = _may_be_its_foot(scene, chosen, riser) if riser is not None else may_be_riser(scene, chosen)
+    if unsure and not declared:
+        found.append(Uncertain.FOOT)
+    if _has_weak_seam(scene, chosen):
+        found.append(Uncertain.TOUCHING)
+    return found
+
+
+def _reaches_out(scene: Standing, chosen: BoolArray, outline: FloatArray | None) -> bool:
+    """Whether the part goes towards the border of all that was seen, as an arm does and no part that was aimed at."""
+    middle = np.median(scene.plan[chosen], axis=0)
+    seen = scene.plan[scene.solid] if outline is None else scene.seen(outline)
+    if outline is None and scene.level_ground:
+        return False
+    border = _furthest(_filled_in(seen) - middle)
+    border = np.maximum(border, np.median(border))
+    return bool((_furthest(scene.plan[chosen] - middle) > MOST_REACH * border).any())
+
+
+def _filled_in(corners: FloatArray) -> FloatArray:
+    """Points along the way from each corner of an outline to the next, so that every direction has some."""
+    share = np.linspace(0.0, 1.0, 64)[:, None, None]
+    along: FloatArray = (corners * (1.0 - share) + np.roll(corners, -1, axis=0) * share).reshape(-1, 2)
+    return along
+
+
+def _furthest(at: FloatArray) -> FloatArray:
+    """(SECTORS,) how far something reaches in each direction."""
+    sector = np.floor((np.arctan2(at[:, 1], at[:, 0]) + np.pi) / (2.0 * np.pi) * SECTORS).astype(int) % SECTORS
+    reach = np.zeros(SECTORS)
+    np.maximum.at(reach, sector, np.hypot(at[:, 0], at[:, 1]))
+    return reach
+
+
+def _off_balance(scene: Standing, chosen: BoolArray, riser: Riser | None) -> bool:
+    """Whether the part would fall over as it stands: then something not seen, or not the part, holds it."""
+    if riser is None or riser.everywhere:
+        return False
+    plan = scene.plan[chosen]
+    beside = float(riser.outside(plan.mean(axis=0)[None, :])[0])
+    return beside > MOST_OFF_BALANCE * float(np.linalg.norm(np.ptp(plan, axis=0)))
+
+
+def _hangs_beside(scene: Standing, chosen: BoolArray, riser: Riser | None) -> bool:
+    """Whether something that went hangs in the air close to the part, where nothing but the part could hold it."""
+    rest = scene.solid & ~chosen
+    number, label = scene.cells.components(rest)
+    if number == 0:
+        return False
+    base = scene.height if riser is None else scene.height - np.maximum(riser.top(scene.plan), 0.0)
+    lowest = np.full(number, np.inf)
+    np.minimum.at(lowest, label[rest], base[rest])
+    size = np.bincount(label[rest], minlength=number)
+    hanging = (size >= max(LEAST_HANGING * chosen.sum(), 8)) & (
+        lowest > (scene.floor if riser is None else -scene.cell)
+    )
+    if not hanging.any():
+        return False
+    reach = 0.15 * float(np.linalg.norm(np.ptp(scene.plan[chosen], axis=0)))
+    at = rest & hanging[np.maximum(label, 0)]
+    near = cKDTree(scene.cells.centre[chosen]).query(scene.cells.centre[at], distance_upper_bound=reach)[0]
+    return bool(np.isfinite(near).any())
+
+
+def _may_be_its_foot(scene: Standing, chosen: BoolArray, riser: Riser) -> bool:
+    """Whether the riser may as well be the part's own foot: flat, or nowhere narrower than what it carries."""
+    beyond = riser.outside(scene.plan[chosen]) > 1.5 * scene.cell
+    flat = riser.aspect < LEAST_ASPECT or riser.hidden > MOST_HIDDEN
+    return riser.contested or flat or float(beyond.mean()) < LEAST_OVERHANG
+
+
+def _has_weak_seam(scene: Standing, chosen: BoolArray) -> bool:
+    """Whether what was kept still consists of two large things side by side that only touch."""
+    parts = things(scene.cells, scene.normal, chosen)
+    area = np.bincount(parts.label[chosen])
+    large = area >= LARGE_THING * chosen.sum()
+    for one, other in parts.seams.tolist():
+        if large[one] and large[other]:
+            small, big = (one, other) if area[one] < area[other] else (other, one)
+            within = inside_hull(scene.plan[parts.label == big], scene.plan[parts.label == small])
+            if within.mean() < 0.5:
+                return True
+    return False

@@ -1,0 +1,30 @@
+"""How far a level thing was seen: the corners of its convex outline."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.spatial import ConvexHull, QhullError
+
+from pipeline.part import FloatArray
+
+CELLS_ACROSS = 100
+FEWEST_IN_CELL = 3
+
+
+def outline_of(points: FloatArray, normal: FloatArray) -> FloatArray | None:
+    """(k, 3) corners of the convex outline of points (n, 3) seen along a normal; None when they span no area.
+
+    Single points far out do not count: only where a few lie together something was seen.
+    """
+    if len(points) < FEWEST_IN_CELL:
+        return None
+    plan = points @ np.linalg.svd(normal[None, :])[2][1:].T
+    low = plan.min(axis=0)
+    cell = max(float(np.ptp(plan, axis=0).max()) / CELLS_ACROSS, np.finfo(float).tiny)
+    at = ((plan - low) / cell).astype(np.int64)
+    _, first, count = np.unique(at[:, 0] * (CELLS_ACROSS + 2) + at[:, 1], return_index=True, return_counts=True)
+    used = first[count >= FEWEST_IN_CELL]
+    try:
+        return np.asarray(points[used[ConvexHull(plan[used]).vertices]])
+    except (QhullError, ValueError):
+        return None
