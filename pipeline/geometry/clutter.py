@@ -17,12 +17,14 @@ from pipeline.geometry.gauge import Gauge
 from pipeline.geometry.riser import UPRIGHT, Riser, declared_riser, find_riser
 from pipeline.geometry.standing import Standing, cells_of, standing
 from pipeline.geometry.voxels import Voxels
-from pipeline.part import BoolArray, FloatArray, IndexArray
+from pipeline.part import BoolArray, FloatArray
 
 MOST_CRUMPLED = 0.42
 """A part that lies low and tilted over more than this share of its surface is taken to have paper at it."""
 AGREED = 0.08
 """A riser that was found is the one declared when their heights differ by less than this share."""
+ALL_UPRIGHT = 0.7
+"""Share of what stands under a floating part that is upright when it is a riser, most of it in the part's shadow."""
 MOST_CROSSING = 3
 """Cells in which something may run on from the part past the riser's top, down beside the riser."""
 
@@ -197,17 +199,22 @@ def _on_ground(scene: Standing, expected_size: Sequence[float] | None) -> tuple[
     reach = max(8.0 * scene.cell, 0.1 * _extent(cells.centre[chosen])) if chosen.any() else 0.0
     others = np.where(chosen | choice.cells, -1, label)
     chosen = attach_fragments(cells, others, chosen, allowed, scene.plan, reach)
-    if floats and scene.level_ground and not _stands_under(scene, chosen, label):
-        uncertain.append(Uncertain.HELD)
+    if floats and scene.level_ground:
+        under = _under(scene, chosen)
+        if under.sum() < 12:
+            uncertain.append(Uncertain.HELD)
+        elif (np.abs(scene.rise[under]) < UPRIGHT).mean() < ALL_UPRIGHT:
+            # More than the walls of a riser: a foot that shadows have cut off.
+            chosen = chosen | under
+            uncertain.append(Uncertain.FOOT)
     return chosen, uncertain
 
 
-def _stands_under(scene: Standing, chosen: BoolArray, label: IndexArray) -> bool:
-    """Whether upright walls are seen under a floating part: a riser, most of it in the part's shadow."""
-    lowest = float(scene.height[chosen].min())
-    under = ~chosen & (scene.height < lowest)
+def _under(scene: Standing, chosen: BoolArray) -> BoolArray:
+    """(m,) what stands on the table under a floating part."""
+    under = ~chosen & scene.solid & (scene.height < scene.height[chosen].min())
     under[under] = inside_hull(scene.plan[chosen], scene.plan[under])
-    return bool(under.sum() >= 12 and (np.abs(scene.rise[under]) < UPRIGHT).mean() > 0.7)
+    return under
 
 
 def _extent(points: FloatArray) -> float:

@@ -79,13 +79,17 @@ def attach_fragments(
     pieces = int(label.max()) + 1
     size = np.bincount(label[rest], minlength=pieces)
     fits = np.bincount(label[rest & allowed], minlength=pieces) >= 0.9 * size
-    distance = cKDTree(cells.centre[chosen]).query(cells.centre[rest], distance_upper_bound=6.0 * reach)[0]
+    rest &= fits[np.maximum(label, 0)]
+    tree = cKDTree(cells.centre[chosen], balanced_tree=False, compact_nodes=False)
+    distance = np.asarray(tree.query(cells.centre[rest], distance_upper_bound=3.0 * reach)[0])
     nearest = np.full(pieces, np.inf)
-    np.minimum.at(nearest, label[rest], np.asarray(distance))
-    near = np.bincount(label[rest], weights=np.asarray(distance) < 3.0 * reach, minlength=pieces)
+    np.minimum.at(nearest, label[rest], distance)
+    close = nearest[label[rest]] < reach
+    rest[rest] = close
+    near = np.bincount(label[rest], weights=np.isfinite(distance[close]), minlength=pieces)
     covered = np.bincount(label[rest], weights=inside_hull(plan[chosen], plan[rest]), minlength=pieces)
     beside = (near >= 0.9 * size) & (size < 0.1 * chosen.sum())
-    belongs = fits & (nearest < reach) & (beside | (covered >= 0.7 * size)) & (size > 0)
+    belongs = (beside | (covered >= 0.7 * size)) & (size > 0)
     attached: BoolArray = chosen | (rest & belongs[np.maximum(label, 0)])
     return attached
 

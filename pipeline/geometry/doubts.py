@@ -68,7 +68,10 @@ def doubts(
         found.append(Uncertain.HELD)
     if _hangs_beside(scene, chosen, riser):
         found.append(Uncertain.HANGING)
-    unsure = _may_be_its_foot(scene, chosen, riser) if riser is not None else may_be_riser(scene, chosen)
+    if riser is not None:
+        unsure = _may_be_its_foot(scene, chosen, riser)
+    else:
+        unsure = bool(scene.height[chosen].min() < scene.floor) and may_be_riser(scene, chosen)
     if unsure and not declared:
         found.append(Uncertain.FOOT)
     if _has_weak_seam(scene, chosen):

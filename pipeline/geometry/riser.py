@@ -35,6 +35,8 @@ SPECK = 8
 """Cells below which a piece is none."""
 MOST_PRISMATIC = 0.7
 """Share of the walls' cells that must lie on their outline."""
+THICK_IN_CELLS = 2.0
+"""How far beside the outline there may be stray cells of the wall."""
 WALL_IN_CELLS = 1.5
 """How far beside the outline a cell still is of the wall."""
 MOST_LEAN = 0.75
@@ -156,7 +158,8 @@ def _judged(scene: Standing, columns: FloatArray, foot: float) -> tuple[int, Ris
     outside = riser.outside(scene.plan)
     wall = upright & (np.abs(outside) < WALL_IN_CELLS * cell)
     around = outside < max(4.0 * cell, 0.1 * width)
-    begins = _onset(scene, wall, wall_top, around, foot, len(columns))
+    thick = np.abs(outside) < THICK_IN_CELLS * cell
+    begins = _onset(scene, wall, thick & (scene.height < wall_top + cell), around, foot, len(columns))
     if begins is None:
         return None
     onset, clear = begins
@@ -167,6 +170,9 @@ def _judged(scene: Standing, columns: FloatArray, foot: float) -> tuple[int, Ris
         higher = inside & (np.abs(scene.height - wall_top) < 2.5 * cell)
         if higher.sum() >= max(3, 0.1 * len(columns)):
             onset, face = wall_top, higher
+    # Something that stands on the ground, and yet over the walls, is neither the riser nor hangs clear of it.
+    between = scene.solid & around & (scene.height > wall_top + 2.0 * cell) & (scene.height < onset - 2.0 * cell)
+    clear &= int((between & ~thick).sum()) < SPECK
     flush = int(face.sum()) >= max(3, int(0.1 * len(columns)))
     top = float(np.median(scene.height[face])) if flush else onset
     own = wall & (scene.height < top - cell) & (scene.height >= foot)
@@ -227,14 +233,14 @@ def _wall_top(height: FloatArray, foot: float, cell: float) -> float:
 
 
 def _onset(
-    scene: Standing, wall: BoolArray, wall_top: float, around: BoolArray, foot: float, columns: int
+    scene: Standing, wall: BoolArray, column: BoolArray, around: BoolArray, foot: float, columns: int
 ) -> tuple[float, bool] | None:
     """Height at which what stands on the walls begins, and whether all of it hangs clear of the ground.
 
-    Without the walls the part is one or more pieces in the air over and around them.
+    Without the walls, ``column``, the part is one or more pieces in the air over and around them.
     """
     cell, begins = scene.cell, int(QUIET * columns) + 3
-    rest = scene.solid & ~(wall & (scene.height < wall_top + cell)) & (scene.height > foot)
+    rest = scene.solid & ~column & (scene.height > foot)
     number, label = scene.cells.components(rest)
     over = rest & around & (scene.height > foot + LEAST_LEVELS * cell)
     if number == 0 or not over.any():
