@@ -212,7 +212,7 @@ def _on_ground(scene: Standing, expected_size: Sequence[float] | None) -> tuple[
 
 def _under(scene: Standing, chosen: BoolArray) -> BoolArray:
     """(m,) what stands on the table under a floating part."""
-    under = ~chosen & scene.solid & (scene.height < scene.height[chosen].min())
+    under: BoolArray = ~chosen & scene.solid & (scene.height < scene.height[chosen].min())
     under[under] = inside_hull(scene.plan[chosen], scene.plan[under])
     return under
 

@@ -67,12 +67,11 @@ def outliers(
     thin = _thin(cells)[cells.of_point]
     suspects = np.flatnonzero(thin if normals is None else thin | _askew(cells, normals))
     if len(suspects) and len(points) > NEIGHBOURS:
-        stray, flying = _judged(points, normals, suspects, thin[suspects], noise, density_ratio)
+        stray, flying = _judged(cells, points, normals, suspects, thin[suspects], noise, density_ratio)
         cause[suspects[flying]] = Cause.FLYING
         cause[suspects[stray]] = Cause.STRAY
-    kept = np.flatnonzero(cause == 0)
-    if len(kept):
-        cause[kept[_in_small_group(points[kept], spacing, noise, smallest_group)]] = Cause.FLOATING_GROUP
+    small = _in_small_group(cells, cause == 0, max(4.0 * spacing, 2.0 * noise), smallest_group)
+    cause[small & (cause == 0)] = Cause.FLOATING_GROUP
     return cause
 
 
@@ -96,6 +95,7 @@ def _askew(cells: Voxels, normals: NDArray[np.floating[Any]]) -> BoolArray:
 
 
 def _judged(
+    cells: Voxels,
     points: FloatArray,
     normals: NDArray[np.floating[Any]] | None,
     suspects: NDArray[np.intp],
@@ -104,24 +104,25 @@ def _judged(
     density_ratio: float,
 ) -> tuple[BoolArray, BoolArray]:
     """Which suspects are strays (far from a denser surface) and which fly (on no surface that passes there)."""
-    tree = cKDTree(points, balanced_tree=False, compact_nodes=False)
-    distance, index = (np.asarray(found) for found in tree.query(points[suspects], k=NEIGHBOURS + 1, workers=-1))
+    near = _around(cells, suspects)
+    tree = cKDTree(points[near], balanced_tree=False, compact_nodes=False)
+    distance, index = (np.asarray(found) for found in tree.query(points[suspects], k=NEIGHBOURS + 1))
     distance, index = distance[:, 1:], index[:, 1:]
-    reach = np.full(len(points), np.nan)
-    reach[suspects] = distance[:, REACH - 1]
-    others = np.unique(index[:, :8])
-    others = others[np.isnan(reach[others])]
-    reach[others] = np.asarray(tree.query(points[others], k=[REACH + 1], workers=-1)[0])[:, 0]
-    local = np.maximum(np.median(reach[index[:, :8]], axis=1), np.finfo(float).tiny)
-    ratio = distance[:, REACH - 1] / local
-    stray = (ratio > density_ratio) & (distance[:, REACH - 1] > 4.0 * noise)
+    own = distance[:, REACH - 1]
+    local = _usual_reach(cells, near[index[:, :8]])
+    # Where the cells leave no doubt that the neighbours lie as far apart, theirs need not be searched.
+    unsure = own > (0.5 * density_ratio if normals is not None else 0.9) * local
+    local[unsure] = _their_reach(tree, index[unsure, :8])
+    index = near[index]
+    ratio = own / np.maximum(local, np.finfo(float).tiny)
+    stray = (ratio > density_ratio) & (own > 4.0 * noise)
     way = points[index] - points[suspects][:, None, :]
     slack = np.maximum(2.5 * noise, 0.2 * distance[:, -1])[:, None]
     if normals is not None:
-        own, theirs = normals[suspects][:, None, :], normals[index]
-        on_own = np.abs((way * own).sum(axis=2)) < slack
-        on_theirs = np.abs((way * theirs).sum(axis=2)) < slack
-        alike = (own * theirs).sum(axis=2) > 0.5
+        mine, theirs = normals[suspects], normals[index]
+        on_own = np.abs(np.einsum("nki,ni->nk", way, mine)) < slack
+        on_theirs = np.abs(np.einsum("nki,nki->nk", way, theirs)) < slack
+        alike = np.einsum("nki,ni->nk", theirs, mine) > 0.5
         carried = (on_own & on_theirs & alike).sum(axis=1)
         flying = (carried < np.where(thin, LEAST_CARRIED, 1)) & (distance[:, 0] > noise)
     else:
@@ -133,11 +134,41 @@ def _judged(
     return stray, flying & ~stray
 
 
-def _in_small_group(points: FloatArray, spacing: float, noise: float, smallest: int) -> BoolArray:
-    """(n,) points of connected groups of fewer than ``smallest``; the largest group is never small."""
-    cells = voxels(points, max(4.0 * spacing, 2.0 * noise))
-    number, label = cells.components()
-    size = np.bincount(label, weights=cells.count, minlength=number)
+def _around(cells: Voxels, suspects: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Points among which the neighbours of the suspects are, two cells around; all of them where that is too few."""
+    asked = np.zeros(len(cells))
+    asked[cells.of_point[suspects]] = 1.0
+    within = (cells.around @ (cells.around @ asked)) > 0.0
+    near = np.flatnonzero(within[cells.of_point])
+    return near if len(near) > 4 * NEIGHBOURS else np.arange(len(cells.of_point))
+
+
+def _usual_reach(cells: Voxels, index: NDArray[np.intp]) -> FloatArray:
+    """(n,) median over neighbours (n, k) of how far theirs lie, from how many points their cells hold."""
+    around = cells.around @ cells.count
+    reach = cells.cell * np.sqrt(9.0 * REACH / (np.pi * around))
+    usual: FloatArray = np.median(reach[cells.of_point[index]], axis=1)
+    return usual
+
+
+def _their_reach(tree: cKDTree, index: NDArray[np.intp]) -> FloatArray:
+    """(n,) median over neighbours (n, k) of the distance to their own."""
+    others, at = np.unique(index, return_inverse=True)
+    reach = np.asarray(tree.query(tree.data[others], k=[REACH + 1])[0])[:, 0]
+    theirs: FloatArray = np.median(reach[at.reshape(index.shape)], axis=1)
+    return theirs
+
+
+def _in_small_group(cells: Voxels, kept: BoolArray, gap: float, smallest: int) -> BoolArray:
+    """(n,) points of connected groups of fewer than ``smallest`` kept ones; the largest group is never small."""
+    count = cells.total(kept)
+    used = count > 0
+    if not used.any():
+        return kept
+    coarse = voxels(cells.centre[used], gap)
+    number, label = coarse.components()
+    size = np.bincount(label[coarse.of_point], weights=count[used], minlength=number)
     size[np.argmax(size)] = np.inf
-    small: BoolArray = (size < smallest)[label][cells.of_point]
-    return small
+    small = np.zeros(len(cells), bool)
+    small[used] = (size < smallest)[label[coarse.of_point]]
+    return small[cells.of_point]

@@ -29,6 +29,8 @@ LEAST_SPAN = 0.25
 """Share of its walls, from the support to its top, that must be seen."""
 GOES_ON = 0.5
 """Cells of wall in a level, over those of the levels at its foot, while it goes on."""
+LONG_EDGE = 0.03
+"""Share of its outline from which on an edge of it always counts."""
 QUIET = 0.15
 """Cells over those of a level of wall with which something else begins."""
 SPECK = 8
@@ -188,11 +190,17 @@ def _judged(scene: Standing, columns: FloatArray, foot: float) -> tuple[int, Ris
 
 
 def _hull(plan: FloatArray) -> FloatArray | None:
-    """(k, 3) half-planes around points (n, 2)."""
+    """(k, 3) half-planes around points (n, 2): the long edges of their hull, and of the short ones a few."""
     try:
-        return np.asarray(ConvexHull(plan).equations)
+        hull = ConvexHull(plan)
     except (QhullError, ValueError):
         return None
+    length = np.linalg.norm(np.diff(plan[hull.simplices], axis=1)[:, 0], axis=1)
+    turn = np.floor((np.arctan2(hull.equations[:, 1], hull.equations[:, 0]) + np.pi) / np.radians(6.0))
+    order = np.argsort(-length)
+    longest = order[np.unique(turn[order], return_index=True)[1]]
+    used = np.union1d(longest, np.flatnonzero(length > LONG_EDGE * length.sum()))
+    return np.asarray(hull.equations[used])
 
 
 def _whole(scene: Standing, riser: Riser, seed: BoolArray, upright: BoolArray, wall_top: float) -> Riser:
