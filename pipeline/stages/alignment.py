@@ -14,6 +14,7 @@ from pipeline.errors import Outcome
 from pipeline.geometry.alignment.explain import misfit, odd_size, symmetry_words
 from pipeline.geometry.alignment.graph import Ready
 from pipeline.geometry.alignment.solve import FEWEST_POINTS, Found, aligned, prepared, verified
+from pipeline.geometry.alignment.verdict import contradicted
 from pipeline.part import Capture, Form, Part
 from pipeline.stage import Measure, Stage, StageContext
 
@@ -102,7 +103,7 @@ class Alignment(Stage):
         context.measure("closure_mm", found.closure_mm())
         context.measure("runner_up_ratio", found.runner_up)
         context.measure("deviation_mm", min(float(found.deviation_mm.max()), 1e6))
-        context.measure("weakest_ratio", found.weakest_ratio())
+        context.measure("weakest_ratio", best.joint.firmness)
         context.measure("markers_count", best.marked)
 
     def _judge(self, part: Part, found: Found, context: StageContext) -> None:
@@ -125,7 +126,7 @@ class Alignment(Stage):
         names = [capture.name for capture in part.captures]
         i, j = max(found.best.pairs, key=lambda pair: found.best.pairs[pair].contradiction)
         percent = 100 * found.best.pairs[i, j].contradiction
-        if percent > most_percent:
+        if percent > most_percent or contradicted(found.best):
             context.stop(
                 Outcome.RESCAN,
                 "sides-contradict",

@@ -10,6 +10,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
 
 from pipeline.geometry.alignment.joint import SixD
 from pipeline.geometry.alignment.rigid import inverse, moved
@@ -17,10 +20,16 @@ from pipeline.geometry.alignment.side import Side
 from pipeline.geometry.alignment.visibility import Pictures, seen_through
 from pipeline.part import BoolArray, FloatArray, IndexArray
 
-AGAINST_COST = 20.0
+AGAINST_COST = 60.0
 """A sample that speaks against a pose outweighs this many for it: the right pose has hardly any."""
+CHANCE = 0.005
+"""Share of what two sides have in common that may speak against the right pose by chance, along edges."""
+NEAR_CELLS = 1.5
+"""Samples this close and facing about the same way show the same place: what is overlap, on edges too."""
 BESIDE_CELLS = 1.3
 """A sample has a counterpart when the nearest sample is at most this far along the surface."""
+PATCH_CELLS = 2.0
+"""Samples that speak against a pose belong to one patch when they lie within this of one another."""
 OFF_CELLS = 4.0
 """Layers farther apart than this are two surfaces, not one badly laid on itself."""
 
@@ -42,8 +51,9 @@ class Evidence:
     ----------
     samples : how many were looked at
     support, off, through, bare : how many are explained, lie off a surface, were seen through, should have been seen
-    overlap : share of the smaller side that the other side explains
+    overlap : share of the smaller side that has a counterpart on the other
     squares : sum of squared heights over the supported samples, mm2
+    patch : samples in the largest connected patch that speaks against the pose; 0 where not all samples were looked at
     """
 
     samples: int = 0
@@ -53,6 +63,7 @@ class Evidence:
     bare: int = 0
     overlap: float = 0.0
     squares: float = 0.0
+    patch: int = 0
 
     @property
     def against(self) -> int:
@@ -65,8 +76,9 @@ class Evidence:
 
     @property
     def score(self) -> float:
-        """Supported less contradicted share of the samples."""
-        return (self.support - AGAINST_COST * self.against) / max(self.samples, 1)
+        """Supported share of the samples, less what speaks against the pose beyond chance."""
+        beyond = max(0.0, self.against - CHANCE * (self.support + self.against))
+        return (self.support - AGAINST_COST * beyond) / max(self.samples, 1)
 
     def __add__(self, other: Evidence) -> Evidence:
         return Evidence(
@@ -77,6 +89,7 @@ class Evidence:
             self.bare + other.bare,
             max(self.overlap, other.overlap),
             self.squares + other.squares,
+            max(self.patch, other.patch),
         )
 
 
@@ -86,13 +99,13 @@ def tolerance(one: Side, other: Side) -> float:
 
 
 def evidence(
-    one: Seen, other: Seen, other_from_one: FloatArray, *, samples: int = 1_200, within: float | None = None
+    one: Seen, other: Seen, other_from_one: FloatArray, *, samples: int | None = 1_200, within: float | None = None
 ) -> Evidence:
     """Judge a pose both ways.
 
     Parameters
     ----------
-    samples : of each side to look at
+    samples : of each side to look at; None for all of them, and for patches
     within : largest height that still is support, millimetres; from the noise when not given
     """
     within = tolerance(one.side, other.side) if within is None else within
@@ -101,8 +114,8 @@ def evidence(
     )
 
 
-def _judged(one: Seen, other: Seen, pose: FloatArray, samples: int, within: float) -> Evidence:
-    step = max(1, len(one.side) // samples)
+def _judged(one: Seen, other: Seen, pose: FloatArray, samples: int | None, within: float) -> Evidence:
+    step = 1 if samples is None else max(1, len(one.side) // samples)
     chosen = slice(None, None, step)
     at, facing = moved(pose, one.side.points[chosen]), one.side.normals[chosen] @ pose[:3, :3].T
     state = relation(at, facing, one.side.plain[chosen], other, within)
@@ -113,9 +126,24 @@ def _judged(one: Seen, other: Seen, pose: FloatArray, samples: int, within: floa
         off=int(state.off.sum()),
         through=int(state.through.sum()),
         bare=int(state.bare.sum()),
-        overlap=float(state.support.mean() * max(1.0, len(one.side) / len(other.side))),
+        overlap=float(min(1.0, state.near.mean() * max(1.0, len(one.side) / len(other.side)))),
         squares=float((state.height[state.support] ** 2).sum()),
+        patch=_largest_patch(at[state.off | state.through], PATCH_CELLS * one.side.cell) if samples is None else 0,
     )
+
+
+def _largest_patch(points: FloatArray, reach: float) -> int:
+    """How many points hang together: what contradicts by chance lies scattered, another surface lies in one piece."""
+    if len(points) < 2:
+        return len(points)
+    pairs = cKDTree(points).query_pairs(reach, output_type="ndarray")
+    links = coo_matrix((np.ones(len(pairs), np.int8), pairs.T), shape=(len(points), len(points)))
+    return int(np.bincount(connected_components(links, directed=False)[1]).max())
+
+
+def _beyond(at: FloatArray, side: Side) -> BoolArray:
+    """(n,) places past an open end of a side: there the surface may go on, and looks past it prove nothing."""
+    return np.asarray(side.rim[side.tree.query(at, workers=-1)[1]], np.bool_)
 
 
 @dataclass(frozen=True, eq=False)
@@ -124,6 +152,7 @@ class Relation:
 
     nearest: IndexArray
     height: FloatArray
+    near: BoolArray
     support: BoolArray
     off: BoolArray
     through: BoolArray
@@ -142,7 +171,9 @@ def relation(at: FloatArray, facing: FloatArray, plain: BoolArray, other: Seen, 
     normal = facing + outward
     normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-12)
     height = np.einsum("ni,ni->n", offset, normal)
-    beside = np.sqrt(np.maximum(np.einsum("ni,ni->n", offset, offset) - height**2, 0.0))
+    apart = np.einsum("ni,ni->n", offset, offset)
+    near = has & (apart < (NEAR_CELLS * cell) ** 2) & (agree > 0.3)
+    beside = np.sqrt(np.maximum(apart - height**2, 0.0))
     has &= (beside < BESIDE_CELLS * cell) & (agree > 0.8)
     support = has & (np.abs(height) < within)
     both_plain = plain & other.side.plain[index]
@@ -151,4 +182,5 @@ def relation(at: FloatArray, facing: FloatArray, plain: BoolArray, other: Seen, 
     rest = np.flatnonzero(~support & ~off)
     judged = other.pictures.judge(at[rest], facing[rest])
     through[rest], bare[rest] = seen_through(judged), judged[1] > 0.6
-    return Relation(np.asarray(index, np.int32), height, support, off, through, bare)
+    through[through] = ~_beyond(at[through], other.side)
+    return Relation(np.asarray(index, np.int32), height, near, support, off, through, bare)

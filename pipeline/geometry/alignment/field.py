@@ -77,7 +77,9 @@ def _empty(side: Side, pictures: Pictures, corner: FloatArray, voxel: float, sha
     half = tuple((n + 1) // 2 for n in shape)
     centres = corner + (np.indices(half).reshape(3, -1).T + 0.5) * (2 * voxel)
     front, shown = pictures.in_front(centres, 1.4 * voxel)
-    empty = np.asarray((front > 0.7 * shown) & (shown > 0.25 * len(pictures.views)), np.bool_).reshape(half)
+    empty = np.asarray((front > 0.7 * shown) & (shown > 0.25 * len(pictures.views)), np.bool_)
+    empty[empty] = ~side.rim[side.tree.query(centres[empty], workers=-1)[1]]  # past an open end nothing is known
+    empty = empty.reshape(half)
     for axis, count in enumerate(shape):
         empty = np.take(np.repeat(empty, 2, axis=axis), range(count), axis=axis)
     return np.ascontiguousarray(empty)

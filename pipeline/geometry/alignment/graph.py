@@ -15,16 +15,22 @@ import numpy as np
 
 from pipeline.geometry.alignment.evidence import Evidence, Seen, evidence
 from pipeline.geometry.alignment.field import Field
-from pipeline.geometry.alignment.hypotheses import PairTable, hypotheses, quick_scores
-from pipeline.geometry.alignment.icp import settled
+from pipeline.geometry.alignment.hypotheses import PairTable, hypotheses
+from pipeline.geometry.alignment.icp import ROUGH_SAMPLES, ROUGH_VOXELS, settled
 from pipeline.geometry.alignment.joint import refined
 from pipeline.geometry.alignment.markers import matches
+from pipeline.geometry.alignment.quick import promising
 from pipeline.geometry.alignment.rigid import differences, distinct, inverse
 from pipeline.part import FloatArray
 
-COARSE, SETTLED, KEPT, MARKED = 40, 10, 6, 4
-BEAM = 8
-BRANCHES = 16
+COARSE, SETTLED, KEPT, MARKED = 180, 36, 12, 4
+FIRM = 0.002
+"""Below this share of the largest eigenvalue a motion is not held."""
+ROUGH_HEIGHT, ROUGH_COST = 0.6, 16.0
+FINE_HEIGHT, FINE_COST = 0.35, 40.0
+"""Heights that are support, in voxels, and how much a sample that speaks against a pose outweighs one for it."""
+BEAM = 14
+BRANCHES = 20
 QUICK_ROUNDS = ((3.0, 5.0), (2.0, 4.0), (1.5, 4.0))
 
 
@@ -83,8 +89,10 @@ def pair_guesses(one: Ready, other: Ready, mark_noise_mm: float = 0.3) -> list[G
     Poses from markers are kept however the surface judges them: on a turning part the surface has no opinion.
     """
     moving = one.seen.side
-    poses, _ = hypotheses(moving, other.field, one.table, other.table, np.random.default_rng(0), COARSE)
-    found = judged(one, other, np.array([settled(moving, other.field, pose) for pose in poses]))
+    poses = hypotheses(moving, other.field, one.table, other.table, np.random.default_rng(0))
+    poses = settled(moving, other.field, poses, ROUGH_SAMPLES, ROUGH_VOXELS)
+    poses = poses[promising(one.field, other.field, poses, 200, ROUGH_HEIGHT, ROUGH_COST, COARSE)]
+    found = judged(one, other, settled(moving, other.field, poses))
     for match in matches(one.markers, other.markers, mark_noise_mm, MARKED):
         found.append(Guess(match.pose, evidence(one.seen, other.seen, match.pose, within=0.35 * moving.cell)))
     return found
@@ -94,18 +102,15 @@ def judged(one: Ready, other: Ready, poses: FloatArray, keep: int = KEPT, tried:
     """The best distinct ones of settled poses, refined and judged by evidence, best first."""
     moving, fixed = one.seen.side, other.seen.side
     size = max(moving.size, fixed.size)
-    score = quick_scores(moving, other.field, poses, 400, tight=True)
-    order = np.argsort(-score, kind="stable")
-    chosen = [order[k] for k in distinct(poses[order], moving.centre, np.deg2rad(3), 0.015 * size, tried)]
     found = []
-    for k in chosen:
+    for k in promising(one.field, other.field, poses, 400, FINE_HEIGHT, FINE_COST, tried):
         joint = refined(
             [other.seen.tree, one.seen.tree], np.array([np.eye(4), poses[k]]), samples=700, rounds=QUICK_ROUNDS
         )
         found.append(Guess(joint.poses[1], evidence(one.seen, other.seen, joint.poses[1])))
     found.sort(key=lambda guess: -guess.evidence.score)
-    kept = distinct(np.array([guess.pose for guess in found]), moving.centre, np.deg2rad(2), 0.01 * size, keep)
-    return [found[k] for k in kept]
+    order = distinct(np.array([guess.pose for guess in found]), moving.centre, np.deg2rad(2), 0.01 * size, keep)
+    return [found[k] for k in order]
 
 
 def grown(ready: Sequence[Ready], pairs: Guesses) -> list[Placed]:

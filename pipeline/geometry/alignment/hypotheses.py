@@ -15,8 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.geometry.alignment.field import Field
-from pipeline.geometry.alignment.rigid import distinct, rigid
-from pipeline.geometry.alignment.side import Side
+from pipeline.geometry.alignment.quick import tallied
+from pipeline.geometry.alignment.rigid import rigid
+from pipeline.geometry.alignment.side import Side, spread
 from pipeline.geometry.cloud import unit
 from pipeline.part import FloatArray
 
@@ -24,11 +25,12 @@ PAIR_POINTS = 800
 GUESSES = 32_000
 ANGLE_BINS = 14
 DISTANCE_BINS = 22
-LOOKS = ((40, 5_000), (200, 3_000))
+LOOKS = ((40, 10_000), (160, 2_500))
 """How many samples are looked up, and how many guesses go on, in turn."""
+PLACE_SIZE = 0.12
+"""Poses that lay all corners in the same boxes of this size, as a share of the side's, are one."""
+HEIGHT_VOXELS = 1.3
 THROUGH_COST = 2.0
-APART_RAD = np.deg2rad(9.0)
-APART_SIZE = 0.03
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,7 +50,7 @@ class PairTable:
 
 def pair_table(side: Side, size: float) -> PairTable:
     """All pairs of some of a side's samples that are neither close nor far; ``size`` is common to all sides."""
-    chosen = _spread(side, PAIR_POINTS)
+    chosen = spread(side, PAIR_POINTS)
     points, normals = side.points[chosen], side.normals[chosen]
     way = points[None] - points[:, None]
     distance = np.linalg.norm(way, axis=-1)
@@ -70,23 +72,31 @@ def pair_table(side: Side, size: float) -> PairTable:
 
 
 def hypotheses(
-    moving: Side, fixed: Field, table: PairTable, fixed_table: PairTable, rng: np.random.Generator, most: int
-) -> tuple[FloatArray, FloatArray]:
-    """Distinct coarse poses, best first.
-
-    Returns
-    -------
-    (k, 4, 4) ``fixed_from_moving`` and (k,) scores: supported share less what lies in empty space.
-    """
+    moving: Side, fixed: Field, table: PairTable, fixed_table: PairTable, rng: np.random.Generator
+) -> FloatArray:
+    """(k, 4, 4) coarse poses ``fixed_from_moving``, best first, at most one of about the same place."""
     one, other = _matches(table, fixed_table, rng)
     poses = _poses(moving, fixed.side, table, fixed_table, one, other)
-    score = np.zeros(len(poses))
     for samples, keep in LOOKS:
-        score = quick_scores(moving, fixed, poses, samples)
-        order = np.argsort(-score, kind="stable")[:keep]
-        poses, score = poses[order], score[order]
-    kept = distinct(poses, moving.centre, APART_RAD, APART_SIZE * max(moving.size, fixed.side.size), most)
-    return poses[kept], score[kept]
+        support, against = tallied(moving, fixed, poses, samples, HEIGHT_VOXELS)
+        order = np.argsort(THROUGH_COST * against - support, kind="stable")
+        poses = poses[order]
+        poses = poses[_first_of_each_place(poses, moving)][:keep]
+    return poses
+
+
+def _first_of_each_place(poses: FloatArray, side: Side) -> NDArray[np.int64]:
+    """Ascending indices of the first pose in each box of the space of poses.
+
+    A pose is told by where it lays four corners of a tetrahedron around the side; common poses would otherwise crowd
+    out the rare right one.
+    """
+    arm = 0.5 * side.size
+    corners = side.centre + arm * np.array([[1.0, 1, 1], [1, -1, -1], [-1, 1, -1], [-1, -1, 1]]) / np.sqrt(3)
+    laid = np.einsum("nij,kj->nki", poses[:, :3, :3], corners) + poses[:, None, :3, 3]
+    box = np.floor(laid.reshape(len(poses), 12) / (PLACE_SIZE * side.size)).astype(np.int64)
+    _, first = np.unique(box, axis=0, return_index=True)
+    return np.sort(first)
 
 
 def _matches(
@@ -132,33 +142,3 @@ def _frames(points: FloatArray, normals: FloatArray, towards: FloatArray) -> Flo
     way = towards - points
     side = unit(way - np.einsum("ni,ni->n", way, normals)[:, None] * normals)
     return np.stack([normals, side, np.cross(normals, side)], axis=-1)
-
-
-def quick_scores(moving: Side, fixed: Field, poses: FloatArray, samples: int, *, tight: bool = False) -> FloatArray:
-    """(k,) supported share of about ``samples`` samples less what lies in empty space, by look-up.
-
-    ``tight`` is for poses that have been settled.
-    """
-    chosen = _spread(moving, samples)
-    points, normals = moving.points[chosen], moving.normals[chosen]
-    tolerance = (0.35 if tight else 1.3) * fixed.voxel
-    reach = 2.6 * fixed.voxel
-    out = np.empty(len(poses))
-    step = max(1, 400_000 // len(chosen))
-    for start in range(0, len(poses), step):
-        part = poses[start : start + step]
-        turn = part[:, :3, :3]
-        at = np.matmul(points, np.swapaxes(turn, 1, 2)) + part[:, None, :3, 3]
-        facing = np.matmul(normals, np.swapaxes(turn, 1, 2))
-        nearest, empty = fixed.look(at, facing)
-        height = np.einsum("...i,...i->...", at - fixed.side.points[nearest], fixed.side.normals[nearest])
-        apart = np.linalg.norm(at - fixed.side.points[nearest], axis=-1)
-        agree = np.einsum("...i,...i->...", facing, fixed.side.normals[nearest])
-        near = (nearest >= 0) & (np.abs(height) < tolerance) & (apart < reach) & (agree > 0.75)
-        out[start : start + step] = near.mean(axis=1) - THROUGH_COST * (empty & ~near).mean(axis=1)
-    return out
-
-
-def _spread(side: Side, count: int) -> NDArray[np.int64]:
-    """About ``count`` samples, evenly spread: every so many along the order in which samples lie in space."""
-    return np.unique(np.linspace(0, len(side) - 1, min(count, len(side))).astype(np.int64))

@@ -1,56 +1,89 @@
-"""One coarse pose settled onto the other side, by look-ups on its grid: quick, good to a fraction of a voxel."""
+"""Coarse poses settled onto the other side, many at once, by look-ups on its grid: good to a fraction of a voxel."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
+from scipy.spatial.transform import Rotation
 
 from pipeline.geometry.alignment.field import Field
-from pipeline.geometry.alignment.rigid import moved, nearest_rigid, twisted
-from pipeline.geometry.alignment.side import Side
-from pipeline.geometry.cloud import unit
-from pipeline.part import FloatArray
+from pipeline.geometry.alignment.rigid import rigid
+from pipeline.geometry.alignment.side import Side, spread
+from pipeline.part import BoolArray, FloatArray
 
-SAMPLES = 900
-REACHES_VOXELS = (3.0, 2.5, 2.0, 1.5, 1.2, 1.0, 0.8, 0.7)
+ROUGH_SAMPLES, ROUGH_VOXELS = 160, (3.0, 2.5, 2.0, 1.5, 1.2)
+SAMPLES = 700
+REACHES_VOXELS = (2.5, 2.0, 1.5, 1.2, 1.0, 0.8, 0.7)
+FEWEST = 0.04
+"""Share of the samples that must find a counterpart; a pose with fewer stays as it is."""
+LOOKS_AT_ONCE = 200_000
 
 
-def settled(moving: Side, fixed: Field, fixed_from_moving: FloatArray) -> FloatArray:
+def settled(
+    moving: Side,
+    fixed: Field,
+    poses: FloatArray,
+    samples: int = SAMPLES,
+    reaches_voxels: Sequence[float] = REACHES_VOXELS,
+) -> FloatArray:
     """Iterated closest points with the symmetric point-to-plane objective (Rusinkiewicz 2019) and Tukey's weight.
 
     The correspondent is the nearest sample among those that face the same way, so that the other face of a thin
     wall is never taken.
+
+    Parameters
+    ----------
+    poses : (m, 4, 4) ``fixed_from_moving``
+    reaches_voxels : how far correspondents may be, in turn
     """
-    step = max(1, len(moving) // SAMPLES)
-    points, normals = moving.points[::step], moving.normals[::step]
-    pose = fixed_from_moving
-    for reach in REACHES_VOXELS:
-        at, facing = moved(pose, points), normals @ pose[:3, :3].T
-        index, _ = fixed.look(at, facing)
-        target, outward = fixed.side.points[index], fixed.side.normals[index]
-        offset = at - target
-        near = (index >= 0) & (np.einsum("ni,ni->n", facing, outward) > 0.5)
-        near &= np.einsum("ni,ni->n", offset, offset) < (2 * reach * fixed.voxel) ** 2
-        if near.sum() < 20:
-            return pose
-        pose = nearest_rigid(
-            _step(at[near], offset[near], unit(facing[near] + outward[near]), reach * fixed.voxel) @ pose
-        )
-    return pose
+    chosen = spread(moving, samples)
+    points, normals = moving.points[chosen], moving.normals[chosen]
+    poses = np.array(poses)
+    step = max(1, LOOKS_AT_ONCE // len(chosen))
+    for start in range(0, len(poses), step):
+        part = poses[start : start + step]
+        for reach in reaches_voxels:
+            part = _round(points, normals, fixed, part, reach * fixed.voxel)
+        poses[start : start + step] = part
+    return poses
 
 
-def _step(at: FloatArray, offset: FloatArray, normal: FloatArray, reach: float) -> FloatArray:
-    height = np.einsum("ni,ni->n", offset, normal)
-    weight = tukey(height, reach)
-    centre = at.mean(axis=0)
-    length = max(float(np.abs(at - centre).mean()), 1e-9)
-    rows = np.hstack([np.cross((at - centre) / length, normal), normal])
-    matrix = (rows * weight[:, None]).T @ rows
-    matrix[range(6), range(6)] += 1e-4 * np.trace(matrix) / 6 + 1e-12
-    twist = -np.linalg.solve(matrix, rows.T @ (weight * height))
-    twist[:3] /= length
-    step = twisted(twist)
-    step[:3, 3] += centre - step[:3, :3] @ centre
-    return step
+def _round(points: FloatArray, normals: FloatArray, fixed: Field, poses: FloatArray, reach: float) -> FloatArray:
+    turn = poses[:, :3, :3]
+    at = np.matmul(points, np.swapaxes(turn, 1, 2)) + poses[:, None, :3, 3]
+    facing = np.matmul(normals, np.swapaxes(turn, 1, 2))
+    index, _ = fixed.look(at, facing)
+    outward = fixed.side.normals[index]
+    offset = at - fixed.side.points[index]
+    near = (index >= 0) & (np.einsum("...i,...i->...", facing, outward) > 0.5)
+    near &= np.einsum("...i,...i->...", offset, offset) < (2 * reach) ** 2
+    normal = facing + outward
+    normal /= np.maximum(np.sqrt(np.einsum("...i,...i->...", normal, normal))[..., None], 1e-12)
+    return _stepped(poses, at, offset, normal, near, reach)
+
+
+def _stepped(
+    poses: FloatArray, at: FloatArray, offset: FloatArray, normal: FloatArray, near: BoolArray, reach: float
+) -> FloatArray:
+    """Each pose moved by the step that its own near samples ask for."""
+    count = near.sum(axis=1)
+    height = np.einsum("mni,mni->mn", offset, normal)
+    weight = tukey(height, reach) * near
+    centre = (at * near[..., None]).sum(axis=1) / np.maximum(count, 1)[:, None]
+    arm = at - centre[:, None]
+    length = (np.abs(arm).sum(axis=2) * near).sum(axis=1) / np.maximum(3 * count, 1) + 1e-9
+    rows = np.concatenate([np.cross(arm / length[:, None, None], normal), normal], axis=2)
+    weighted = np.swapaxes(rows * weight[..., None], 1, 2)
+    matrix = np.matmul(weighted, rows)
+    ridge = 1e-4 * np.trace(matrix, axis1=1, axis2=2) / 6 + 1e-12
+    matrix[:, range(6), range(6)] += ridge[:, None]
+    twist = -np.linalg.solve(matrix, np.matmul(weighted, height[..., None]))[..., 0]
+    turn = Rotation.from_rotvec(twist[:, :3] / length[:, None]).as_matrix()
+    about = centre + twist[:, 3:] - np.einsum("mij,mj->mi", turn, centre)
+    stepped = np.matmul(rigid(turn, about), poses)
+    enough = count >= max(8.0, FEWEST * near.shape[1])
+    return np.where(enough[:, None, None], stepped, poses)
 
 
 def tukey(residual: FloatArray, reach: float) -> FloatArray:

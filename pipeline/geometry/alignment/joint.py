@@ -48,6 +48,12 @@ class Joint:
     length: float
     centre: FloatArray
 
+    @property
+    def firmness(self) -> float:
+        """Least eigenvalue of the normal matrix, the first side held, over its largest."""
+        values = np.linalg.eigvalsh(self.matrix[6:, 6:])
+        return float(max(values[0], 0.0) / max(values[-1], np.finfo(float).tiny))
+
 
 class SixD:
     """Nearest neighbours of one side by place and normal."""

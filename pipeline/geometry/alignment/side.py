@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from pipeline.geometry.alignment.rim import rim
 from pipeline.geometry.cloud import unit
 from pipeline.geometry.normals import oriented
 from pipeline.geometry.sampling import noise_level, point_spacing
@@ -95,9 +96,19 @@ class Side:
         """(n,) True away from edges, where the local surface fits as the noise allows."""
         return np.asarray(self.blur < 2.5 * max(float(np.median(self.blur)), 1e-12), np.bool_)
 
+    @cached_property
+    def rim(self) -> NDArray[np.bool_]:
+        """(n,) True at open ends of what was scanned: beyond them the surface may go on, unseen."""
+        return rim(self.points, self.normals, self.tree, self.cell)
+
     def turned_inside_out(self) -> Side:
         """The same samples facing the other way."""
         return replace(self, normals=-self.normals, outside_sure=1.0)
+
+
+def spread(side: Side, count: int) -> NDArray[np.int64]:
+    """Indices of about ``count`` samples, evenly spread: every so many in the order of their places."""
+    return np.unique(np.linspace(0, len(side) - 1, min(count, len(side))).astype(np.int64))
 
 
 def measured(capture: Capture) -> Measured:

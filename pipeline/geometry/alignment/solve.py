@@ -16,7 +16,9 @@ from pipeline.geometry.alignment.rigid import inverse, moved
 from pipeline.geometry.alignment.side import SURE, Side, measured, sides
 from pipeline.geometry.alignment.twins import turned_poses
 from pipeline.geometry.alignment.verdict import (
+    LESS,
     Solution,
+    contradicted,
     deviations_mm,
     held_by_marks,
     judged,
@@ -25,15 +27,16 @@ from pipeline.geometry.alignment.verdict import (
     rivals,
     slides,
     solved,
+    thoroughly,
 )
 from pipeline.geometry.alignment.visibility import pictures
 from pipeline.geometry.constraint import Motion
 from pipeline.part import Capture, FloatArray
 
 FEWEST_POINTS = 300
-FINALISTS = 5
+FINALISTS = 14
 MOST_UNSURE = 3
-HOPEFUL = 0.1
+HOPEFUL = 0.05
 """Sets of poses with less than this share of the best score cannot be rivals and are not refined."""
 TWINS = 2
 DISTINCT_DEG, DISTINCT_SIZE = 5.0, 0.02
@@ -66,11 +69,6 @@ class Found:
     def runner_up(self) -> float:
         """Score of the best rival over that of the best; 0 when there is none."""
         return max((max(other.score, 0.0) / max(self.best.score, 1e-9) for other in self.rivals), default=0.0)
-
-    def weakest_ratio(self) -> float:
-        """Least eigenvalue of the joint normal matrix over its largest."""
-        values = np.linalg.eigvalsh(self.best.joint.matrix[6:, 6:])
-        return float(max(values[0], 0.0) / max(values[-1], np.finfo(float).tiny))
 
     def closure_mm(self) -> float:
         """How far the whole moved pairs from where they lie when aligned alone, at most, millimetres."""
@@ -144,8 +142,7 @@ def concluded(ready: Sequence[Ready], finalists: list[Solution], pairs: Guesses,
         if finalists[0] is best:
             break
         best = finalists[0]
-    others = [one for one in finalists if not same(one.poses, best.poses, ready, DISTINCT_DEG, DISTINCT_SIZE)]
-    rival = rivals(best, others, ready)
+    best, rival = _least_contradicted(finalists, ready)
     best = polished(ready, best, mark_noise_mm)
     return Found(
         best,
@@ -156,6 +153,24 @@ def concluded(ready: Sequence[Ready], finalists: list[Solution], pairs: Guesses,
         pairs,
         ready,
     )
+
+
+def _least_contradicted(finalists: Sequence[Solution], ready: Sequence[Ready]) -> tuple[Solution, list[Solution]]:
+    """The best finalist and its rivals; the best of the rivals instead where a patch speaks against the best only."""
+    best, rival = _with_rivals(finalists[0], finalists, ready)
+    if contradicted(best):
+        for other in rival:
+            if not contradicted(other) and other.support > LESS * best.support and other.marked >= best.marked:
+                return _with_rivals(other, finalists, ready)
+    return best, rival
+
+
+def _with_rivals(
+    best: Solution, finalists: Sequence[Solution], ready: Sequence[Ready]
+) -> tuple[Solution, list[Solution]]:
+    others = [one for one in finalists if not same(one.poses, best.poses, ready, DISTINCT_DEG, DISTINCT_SIZE)]
+    best = thoroughly(ready, best)
+    return best, rivals(best, others, ready)
 
 
 def _rank(solution: Solution) -> tuple[float, float]:

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from pipeline.geometry.alignment.graph import Ready
-from pipeline.geometry.alignment.hypotheses import quick_scores
 from pipeline.geometry.alignment.icp import settled
+from pipeline.geometry.alignment.quick import quick_scores
 from pipeline.geometry.alignment.rigid import distinct, inverse, moved, turned_about
 from pipeline.geometry.constraint import constraint
 from pipeline.part import FloatArray
@@ -47,7 +47,7 @@ def turned_poses(ready: Sequence[Ready], poses: FloatArray, k: int, most: int = 
     kept = [order[i] for i in distinct(tried[order], side.centre, np.deg2rad(9), 0.04 * side.size, 2 * most)]
     for index in kept:
         j = _closest(ready, poses, k, tried[index])
-        found.append(poses[j] @ settled(side, ready[j].field, inverse(poses[j]) @ tried[index]))
+        found.append(poses[j] @ settled(side, ready[j].field, (inverse(poses[j]) @ tried[index])[None])[0])
     array = np.array(found)
     total = np.zeros(len(array))
     for j, other in enumerate(ready):

@@ -15,7 +15,7 @@ from itertools import combinations
 import numpy as np
 
 from pipeline.geometry.alignment.evidence import Evidence, evidence, relation, tolerance
-from pipeline.geometry.alignment.graph import Ready
+from pipeline.geometry.alignment.graph import FIRM, Ready
 from pipeline.geometry.alignment.joint import ROUNDS, Joint, Marks, refined
 from pipeline.geometry.alignment.markers import partners
 from pipeline.geometry.alignment.rigid import differences, inverse, moved, rigid, twisted
@@ -34,9 +34,13 @@ MARK_REACH = 4.0
 """Markers coincide when they lie within this many times their noise."""
 ROUGHER = 1.12
 """A set of poses whose mean squared height is this much larger than the best one's is a worse one."""
-LITTLE, LEAST_OVERLAP, CONTRADICTED = 0.2, 0.12, 0.03
+LITTLE, LEAST_OVERLAP, CONTRADICTED = 0.08, 0.07, 0.03
 """A rival must be supported by this share of what the best is, hang together by this overlap, and be contradicted in
 no more than this share of what a pair has in common."""
+LESS = 0.5
+"""A rival with less than this share of the support must be held on its own: any two sides touch somewhere, sliding."""
+PATCH = 9
+"""So many samples in one place that speak against a pose are no chance: the right pose has up to five."""
 CORRELATED = 2.0
 """Errors of neighbouring samples are not independent: predicted deviations are this much larger."""
 
@@ -87,6 +91,11 @@ class Solution:
         """Largest share against, over the pairs that have anything in common."""
         return max(pair.contradiction for pair in self.pairs.values())
 
+    @property
+    def patch(self) -> int:
+        """Samples in the largest patch that speaks against the poses, where that was asked."""
+        return max(pair.patch for pair in self.pairs.values())
+
 
 def solved(
     ready: Sequence[Ready], poses: FloatArray, mark_noise_mm: float = 0.3, *, samples: int = SAMPLES
@@ -107,7 +116,12 @@ def polished(ready: Sequence[Ready], solution: Solution, mark_noise_mm: float) -
     """The same solution refined once more with all samples."""
     trees, marks = [one.seen.tree for one in ready], solution.marks
     joint = refined(trees, solution.poses, samples=ALL, rounds=ROUNDS[-2:], marks=marks, mark_noise_mm=mark_noise_mm)
-    return judged(ready, joint, marks)
+    return judged(ready, joint, marks, samples=None)
+
+
+def thoroughly(ready: Sequence[Ready], solution: Solution) -> Solution:
+    """The same poses judged by all samples, and by how what speaks against them hangs together."""
+    return judged(ready, solution.joint, solution.marks, samples=None)
 
 
 def common_marks(ready: Sequence[Ready], poses: FloatArray, reach_mm: float) -> Marks:
@@ -121,13 +135,13 @@ def common_marks(ready: Sequence[Ready], poses: FloatArray, reach_mm: float) -> 
     return found
 
 
-def judged(ready: Sequence[Ready], joint: Joint, marks: Marks = ()) -> Solution:
+def judged(ready: Sequence[Ready], joint: Joint, marks: Marks = (), *, samples: int | None = FINAL_SAMPLES) -> Solution:
     """The evidence for refined poses, every pair both ways."""
     pairs = {}
     for i, j in combinations(range(len(ready)), 2):
         one, other = ready[i].seen, ready[j].seen
         pose = inverse(joint.poses[j]) @ joint.poses[i]
-        pairs[i, j] = evidence(one, other, pose, samples=FINAL_SAMPLES, within=_within(ready, joint, i, j))
+        pairs[i, j] = evidence(one, other, pose, samples=samples, within=_within(ready, joint, i, j))
     return Solution(joint, pairs, marks)
 
 
@@ -264,9 +278,14 @@ def _motion_of(solution: Solution, ready: Sequence[Ready], k: int) -> Motion | N
 
 
 def rivals(best: Solution, others: Sequence[Solution], ready: Sequence[Ready]) -> list[Solution]:
-    """The others that explain the sides about as well: as much support, no more against them, no rougher fit."""
-    found = [other for other in others if not _worse(best, other, ready)]
-    return sorted(found, key=lambda other: -other.score)
+    """The others that explain the sides as well: no more against them, no rougher fit; less support is no flaw."""
+    found = [thoroughly(ready, other) for other in others if not _worse(best, other, ready)]
+    return sorted((other for other in found if not _worse(best, other, ready)), key=lambda other: -other.score)
+
+
+def contradicted(solution: Solution) -> bool:
+    """Whether a whole patch of one side lies where another side shows something else."""
+    return solution.patch >= PATCH
 
 
 def _worse(best: Solution, other: Solution, ready: Sequence[Ready]) -> bool:
@@ -275,13 +294,17 @@ def _worse(best: Solution, other: Solution, ready: Sequence[Ready]) -> bool:
     if not changed:
         return False
     now, then = (sum((each.pairs[pair] for pair in changed), Evidence()) for each in (best, other))
-    # Much less support does not make it wrong: half a part may lie on its other half better than beside it.
-    if then.support < LITTLE * now.support or linked_overlap(other, len(ready))[0] < LEAST_OVERLAP:
+    if linked_overlap(other, len(ready))[0] < LEAST_OVERLAP or other.contradiction > CONTRADICTED:
         return True
-    if other.contradiction > CONTRADICTED:
+    # Much less support does not make it wrong: half a part may lie on its other half better than beside it.
+    share = (then.support / then.samples) / max(now.support / now.samples, 1e-12)
+    if share < LITTLE or (share < LESS and other.joint.firmness < FIRM):
+        return True
+    if then.patch >= max(PATCH, 2 * now.patch) and share < 1 / LESS:
         return True
     # Four standard deviations of the difference of two counts, and never on a handful of samples.
-    if then.against - now.against > max(12.0, 4.0 * np.sqrt(now.against + then.against + 1.0)):
+    more = then.against / then.samples - now.against / now.samples
+    if more > max(12.0, 4.0 * np.sqrt(now.against + then.against + 1.0)) / min(now.samples, then.samples):
         return True
     if then.support > 500 and then.squares / then.support > ROUGHER * now.squares / max(now.support, 1):
         return True
