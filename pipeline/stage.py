@@ -20,7 +20,7 @@ from pydantic import BaseModel, ConfigDict
 from pipeline.errors import JobStopped, Outcome
 from pipeline.part import Form, Part
 
-MeasureUnit = Literal["mm", "mm2", "mm3", "count", "percent", "deg", "ratio", "per_mm2"]
+MeasureUnit = Literal["mm", "mm2", "mm3", "count", "percent", "deg", "ratio", "per_mm2", "g"]
 
 
 @dataclass(frozen=True, slots=True)

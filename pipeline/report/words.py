@@ -16,6 +16,7 @@ UNIT_SIGNS = {
     "count": "",
     "ratio": "",
     "per_mm2": "per mm²",
+    "g": "g",
     "cm": "cm",
     "m": "m",
     "in": "in",

@@ -15,6 +15,7 @@ from pipeline.stages.decimation import Decimation
 from pipeline.stages.deviation_check import DeviationCheck
 from pipeline.stages.export import Export
 from pipeline.stages.hole_fill import HoleFill
+from pipeline.stages.measurement import Measurement
 from pipeline.stages.meshing import Meshing
 from pipeline.stages.outlier_removal import OutlierRemoval
 from pipeline.stages.plane_strip import PlaneStrip
@@ -31,6 +32,7 @@ Stages = (
     | Decimation
     | Datum
     | WatertightCheck
+    | Measurement
     | DeviationCheck
     | Export
 )
