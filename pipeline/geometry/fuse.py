@@ -15,12 +15,12 @@ from pipeline.geometry.neighbours import columns, nearest, rows
 from pipeline.geometry.normals import consistent, oriented, principal_normals, settled_normals
 from pipeline.geometry.pool import Pool
 from pipeline.geometry.reconstruct import distance_field
-from pipeline.geometry.refine import Evidence, Refined, facing_of, refined, split_quads
+from pipeline.geometry.refine import Evidence, facing_of, refined, split_quads
 from pipeline.geometry.sampling import noise_level, point_spacing
 from pipeline.geometry.support import supported_vertices
 from pipeline.geometry.tidy import tidied
 from pipeline.geometry.unfold import unfolded
-from pipeline.part import FloatArray, IndexArray, Mesh
+from pipeline.part import FloatArray, Mesh
 
 NEIGHBOURS = 16
 GAP_NEIGHBOURS = 6
@@ -140,12 +140,6 @@ def _evidence(cloud: Cloud, tree: cKDTree, origin: FloatArray, lengths: Lengths)
     return Evidence(points, normals, weight, neighbours, gap), sure
 
 
-def _without_folds(rough: FloatArray, surface: Refined, faces: IndexArray, facing: FloatArray) -> FloatArray:
-    """The refined vertices, back towards rounder edges, and in the end towards the grid, where faces would fold."""
-    smooth, sharp = rows(surface.smooth).astype(float), rows(surface.vertices).astype(float)
-    return unfolded(rough, unfolded(smooth, sharp, faces, facing), faces, facing)
-
-
 def _surface(
     cloud: Cloud, tree: cKDTree, data: Evidence, origin: FloatArray, lengths: Lengths, smallest_piece_percent: float
 ) -> tuple[Mesh, float, int, int]:
@@ -158,7 +152,7 @@ def _surface(
     supported = supported_vertices(surface, faces, facing, data, around, lengths.support)[faces].all(axis=1)
     unsupported = 100 * float((~supported).sum()) / max(len(faces), 1)
     faces = faces[supported]
-    vertices = _without_folds(rough, surface, faces, rows(facing)) + origin
+    vertices = unfolded(rows(surface.vertices).astype(float), faces, rows(facing)) + origin
     tidy = tidied(vertices, faces, max(FEWEST_FACES, int(smallest_piece_percent / 100 * len(faces))))
     paint = None
     if cloud.colours is not None:

@@ -48,12 +48,10 @@ class Refined:
 
     Attributes
     ----------
-    smooth : (3, n) on the local fit of the points, where edges come out round
-    vertices, normals : (3, n) the same with edges sharp
+    vertices, normals : (3, n)
     sharp : (n,) whether the vertex was put into an edge or corner
     """
 
-    smooth: Columns
     vertices: Columns
     normals: Columns
     sharp: BoolArray
@@ -77,13 +75,13 @@ def refined(
     moved, normals = projected(moved, normals, *fit, around=around)
     far = ((moved - vertices) ** 2).sum(axis=0) > (1.5 * cell) ** 2
     moved[:, far] = vertices[:, far]
-    smooth, sharp = moved.copy(), np.zeros(len(around), bool)
+    sharp = np.zeros(len(around), bool)
     bent = np.flatnonzero(_bent(data, facing, around)).astype(np.int32)
     _into_edges(bent, moved, sharp, facing, middles, cell, data, around, 0.75 * cell)
     beyond = bent[~sharp[bent]]
     beyond = beyond[_beyond_border(moved[:, beyond], normals[:, beyond], data, around[beyond], reach)]
     _into_edges(beyond, moved, sharp, facing, moved.copy(), cell, data, around, 1.5 * cell)
-    return Refined(smooth, moved, normals, sharp)
+    return Refined(moved, normals, sharp)
 
 
 def _into_edges(

@@ -5,52 +5,72 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.geometry.measure import face_vectors
-from pipeline.part import FloatArray, IndexArray
+from pipeline.part import BoolArray, FloatArray, IndexArray
 
 LEAST = 0.2
 """Cosine between a face and the surface it stands for, below which it counts as folded over."""
 BACK = 0.7
-"""Share of its way that a vertex keeps each time a face at it is folded; below ``NOTHING`` it keeps none."""
+"""Share of its distance from the middle of its neighbours that a vertex keeps each time a face at it is folded; below
+``NOTHING`` it keeps none."""
 NOTHING = 0.2
-ROUNDS = 40
+ROUNDS, PASSES = 40, 3
 
 
-def unfolded(before: FloatArray, after: FloatArray, faces: IndexArray, facing: FloatArray) -> FloatArray:
-    """Vertices moved from ``before`` to ``after``, less far where a face would turn over.
+def unfolded(vertices: FloatArray, faces: IndexArray, facing: FloatArray) -> FloatArray:
+    """Vertices with those moved that make faces turn over.
 
-    Of the corners of a folded face the one that moved farthest goes back some of its way, and so on until nothing
-    is folded or nobody can go back further. A surface of folds passes through itself: patches beside it are refused,
-    and what prints it may take inside for outside.
+    Of the corners of a folded face the one farthest from the middle of its neighbours goes some of the way there, and
+    so on until nothing is folded or nobody can go further. Along an edge of the part the neighbours lie in the edge, so
+    it stays sharp. A surface with folds passes through itself: patches beside it are refused, and what prints it may
+    take inside for outside.
 
     Parameters
     ----------
-    before, after : (n, 3), millimetres
+    vertices : (n, 3), millimetres
     faces : (m, 3)
     facing : (n, 3) which way the surface faces at each vertex
     """
-    far = np.linalg.norm(after - before, axis=1)
-    share = np.where(far > 0, 1.0, 0.0)
-    placed = after.copy()
+    for _ in range(PASSES):
+        folded = _is_folded(vertices, faces, facing)
+        if not folded.any():
+            break
+        vertices = _drawn_in(vertices, faces, facing, _middles(vertices, faces))
+    return vertices
+
+
+def _drawn_in(vertices: FloatArray, faces: IndexArray, facing: FloatArray, middles: FloatArray) -> FloatArray:
+    far = np.linalg.norm(vertices - middles, axis=1)
+    share, placed = np.ones(len(vertices)), vertices.copy()
     asked = faces
     for _ in range(ROUNDS):
         folded = asked[_is_folded(placed, asked, facing)]
         way = (far * share)[folded]
-        corner = way.argmax(axis=1)
         movable = way.max(axis=1, initial=0) > 0
-        back = np.unique(folded[movable, corner[movable]])
+        back = np.unique(folded[movable, way[movable].argmax(axis=1)])
         if len(back) == 0:
             break
         share[back] = np.where(share[back] > NOTHING, BACK * share[back], 0.0)
-        placed[back] = before[back] + share[back, None] * (after[back] - before[back])
+        placed[back] = middles[back] + share[back, None] * (vertices[back] - middles[back])
         changed = np.zeros(len(share), bool)
         changed[back] = True
-        changed[folded] = True  # a face whose other corner moved is asked about again
+        changed[folded] = True  # a face of which another corner moved is asked about again
         asked = faces[changed[faces].any(axis=1)]
     return placed
 
 
-def _is_folded(vertices: FloatArray, faces: IndexArray, facing: FloatArray) -> np.ndarray:
+def _middles(vertices: FloatArray, faces: IndexArray) -> FloatArray:
+    """(n, 3) mean of each vertex's neighbours; itself where it has none."""
+    begin, end = faces.ravel(), faces[:, (1, 2, 0)].ravel()
+    here, there = np.concatenate([begin, end]), np.concatenate([end, begin])
+    count = np.bincount(here, minlength=len(vertices))
+    total = [np.bincount(here, weights=vertices[there, axis], minlength=len(vertices)) for axis in range(3)]
+    mean = np.stack(total, axis=1) / np.maximum(count, 1)[:, None]
+    return np.where(count[:, None] > 0, mean, vertices)
+
+
+def _is_folded(vertices: FloatArray, faces: IndexArray, facing: FloatArray) -> BoolArray:
     across = face_vectors(vertices, faces)
     wanted = facing[faces].sum(axis=1)
     size = np.linalg.norm(across, axis=1) * np.linalg.norm(wanted, axis=1)
-    return np.asarray(np.einsum("ni,ni->n", across, wanted) < LEAST * size)
+    folded: BoolArray = np.einsum("ni,ni->n", across, wanted) < LEAST * size
+    return folded
