@@ -92,15 +92,22 @@ def grown(
 
 def points_of(mesh: Mesh, region: Region, points: FloatArray, reach_mm: float) -> FloatArray:
     """(k, 3) those of points (n, 3) whose nearest face is of a region's inner ones, no farther than ``reach_mm``."""
-    corners = mesh.vertices[mesh.faces[region.inner]].reshape(-1, 3)
+    return np.asarray(points[points_on(mesh, region.inner, points, reach_mm)], np.float64)
+
+
+def points_on(mesh: Mesh, faces: BoolArray, points: FloatArray, reach_mm: float) -> BoolArray:
+    """(n,) whether the face nearest to each point is one of those chosen, and no farther than ``reach_mm``."""
+    on = np.zeros(len(points), bool)
+    if not faces.any():
+        return on
+    corners = mesh.vertices[mesh.faces[faces]].reshape(-1, 3)
     low, high = corners.min(axis=0) - reach_mm, corners.max(axis=0) + reach_mm
-    near = points[((points >= low) & (points <= high)).all(axis=1)]
-    if not len(near):
-        return np.asarray(near, np.float64)
-    surface = Surface(mesh.vertices, mesh.faces)
-    face, weights = surface.nearest(near)
-    place = np.einsum("nk,nki->ni", weights, mesh.vertices[mesh.faces[face]])
-    return np.asarray(near[region.inner[face] & (np.linalg.norm(near - place, axis=1) <= reach_mm)], np.float64)
+    near = np.flatnonzero(((points >= low) & (points <= high)).all(axis=1))
+    if len(near):
+        face, weights = Surface(mesh.vertices, mesh.faces).nearest(points[near])
+        place = np.einsum("nk,nki->ni", weights, mesh.vertices[mesh.faces[face]])
+        on[near] = faces[face] & (np.linalg.norm(points[near] - place, axis=1) <= reach_mm)
+    return on
 
 
 class _Patches:

@@ -15,6 +15,7 @@ from pipeline.stages.decimation import Decimation
 from pipeline.stages.deviation_check import DeviationCheck
 from pipeline.stages.export import Export
 from pipeline.stages.hole_fill import HoleFill
+from pipeline.stages.marker_removal import MarkerRemoval
 from pipeline.stages.measurement import Measurement
 from pipeline.stages.meshing import Meshing
 from pipeline.stages.outlier_removal import OutlierRemoval
@@ -28,6 +29,7 @@ Stages = (
     | ClutterRemoval
     | Alignment
     | Meshing
+    | MarkerRemoval
     | HoleFill
     | Decimation
     | Datum

@@ -1,0 +1,249 @@
+"""Lumps and stickers on a surface: how far they reach, how high they stand, and the surface without them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from pipeline.geometry.cloud import unit
+from pipeline.geometry.edges import LongArray, connected, edges_of
+from pipeline.geometry.hole_filling import fill
+from pipeline.geometry.holes import Surroundings, find_holes
+from pipeline.geometry.measure import face_vectors
+from pipeline.geometry.repair import used_only
+from pipeline.part import BoolArray, FloatArray, Mesh
+
+RING = (1.0, 2.0)
+"""The surface around a marker is judged on a ring from its foot to this many radii, both widened by the margin."""
+MARGIN_EDGES = 1.5
+"""A mesher rounds the foot of a lump off over so many edges; they go with it."""
+TALLEST = 2.0
+"""A marker is no higher than this many radii."""
+CLEAR = 4.0
+"""It stands out when it is higher than this many times the scatter of the surface around it."""
+EDGE_DEG, BENT = 40.0, 0.2
+"""A marker sits across an edge when this share of the surface around it looks this far away from its own."""
+ROUNDS = 4
+FEWEST = 12
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Lump:
+    """A marker as the mesh shows it.
+
+    Attributes
+    ----------
+    place : (3,) foot of its middle on the surface around it, mm
+    axis : (3,) unit normal of the surface there
+    height : of its top above the surface carried on beneath it, mm
+    scatter : of the surface around it about a smooth one, mm
+    bent : share of the surface around it that looks another way: 0 amid a smooth face, a half across an edge
+    faces : (k,) the faces to cut out
+    """
+
+    place: FloatArray
+    axis: FloatArray
+    height: float
+    scatter: float
+    bent: float
+    faces: LongArray
+
+    @property
+    def across_edge(self) -> bool:
+        return self.bent > BENT
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Cleared:
+    """A mesh without its lumps.
+
+    Attributes
+    ----------
+    mesh : patched; every new face is flagged as filled
+    cut : (m,) bool, faces of the old mesh that were cut out
+    guesses : (3,) places of cuts across an edge of the part, whose shape there is a guess
+    open : cuts that could not be closed
+    """
+
+    mesh: Mesh
+    cut: BoolArray
+    guesses: tuple[FloatArray, ...]
+    open: int
+
+
+def merged(places: FloatArray, apart_mm: float) -> FloatArray:
+    """(k, 3) places (n, 3) with those closer together than ``apart_mm`` made one: several sides saw the same marker."""
+    if not len(places):
+        return places
+    pairs = cKDTree(places).query_pairs(apart_mm, output_type="ndarray")
+    label = connected(len(places), pairs[:, 0], pairs[:, 1])
+    number = np.bincount(label)
+    sums = [np.bincount(label, weights=places[:, axis]) for axis in range(3)]
+    means: FloatArray = np.stack(sums, axis=1) / number[:, None]
+    return means
+
+
+class LumpFinder:
+    """Looks at places of one mesh."""
+
+    def __init__(self, mesh: Mesh, diameter_mm: float) -> None:
+        self.mesh, self.radius = mesh, diameter_mm / 2
+        self.tree = cKDTree(mesh.vertices)
+        self.vectors = face_vectors(mesh.vertices, mesh.faces)
+        sides = mesh.vertices[mesh.faces] - mesh.vertices[mesh.faces[:, (1, 2, 0)]]
+        self.edge = float(np.median(np.linalg.norm(sides, axis=2)))
+        self.margin = MARGIN_EDGES * min(self.edge, self.radius)
+        corners = mesh.faces.reshape(-1)
+        self._order = np.argsort(corners, kind="stable")
+        self._start = np.concatenate([[0], np.cumsum(np.bincount(corners, minlength=len(mesh.vertices)))])
+
+    def at(self, place: FloatArray) -> Lump | None:
+        """The lump at a place near its middle, as high as its top or its foot; None where there is no surface."""
+        faces = self._around(place)
+        if faces is None:
+            return None
+        corners = np.unique(self.mesh.faces[faces])
+        points = self.mesh.vertices[corners]
+        axis = self.vectors[faces].sum(axis=0)
+        axis /= max(float(np.linalg.norm(axis)), np.finfo(float).tiny)
+        middle = place
+        inner, outer = (share * self.radius + self.margin for share in RING)
+        for _ in range(ROUNDS):
+            local, aside = _beside(points, middle, axis)
+            ring = (aside > inner) & (aside < outer)
+            if ring.sum() < FEWEST:
+                return None
+            axis = _level(local[ring], axis)
+            ground = _Ground(*_split(local[ring], axis))
+            across, along = _split(local, axis)
+            height = along - ground.at(across)
+            beneath = np.linalg.norm(across, axis=1) < inner
+            if not beneath.any():
+                return None
+            raised = beneath & (height > max(0.3 * float(height[beneath].max()), CLEAR * ground.scatter))
+            if raised.sum() >= 3:
+                shift = across[raised].mean(axis=0)
+                size = float(np.linalg.norm(shift))
+                middle = middle + min(1.0, 0.25 * self.radius / max(size, 1e-12)) * shift
+        foot = middle + float(ground.at(np.zeros((1, 3)))[0]) * axis
+        flags = np.zeros(len(self.mesh.vertices), bool)
+        flags[corners[beneath]] = True
+        flags[corners[_skirt(across, height, ground.scatter, inner + self.margin)]] = True
+        cut = faces[flags[self.mesh.faces[faces]].any(axis=1)]
+        bent = self._bent(faces, foot, axis, (inner, outer))
+        return Lump(foot, axis, float(height[beneath].max()), ground.scatter, bent, self._piece(cut, place))
+
+    def _bent(self, faces: LongArray, foot: FloatArray, axis: FloatArray, ring: tuple[float, float]) -> float:
+        """Share of the ring's area that looks more than EDGE_DEG away from the axis."""
+        aside = _beside(self.mesh.vertices[self.mesh.faces[faces]].mean(axis=1), foot, axis)[1]
+        around = self.vectors[faces[(aside > ring[0]) & (aside < ring[1])]]
+        size = np.linalg.norm(around, axis=1)
+        away = around @ axis < np.cos(np.radians(EDGE_DEG)) * size
+        return float(size[away].sum() / max(size.sum(), np.finfo(float).tiny))
+
+    def _around(self, place: FloatArray) -> LongArray | None:
+        """The faces about a place that hang together with the one nearest to it."""
+        distance, nearest = self.tree.query(place)
+        wide = RING[1] * self.radius + self.margin
+        if distance > TALLEST * self.radius + self.edge:
+            return None
+        reach = float(np.hypot(wide, TALLEST * self.radius))
+        near = np.zeros(len(self.mesh.vertices), bool)
+        near[self.tree.query_ball_point(place, reach)] = True
+        candidates = self._faces_at(np.flatnonzero(near))
+        candidates = candidates[near[self.mesh.faces[candidates]].all(axis=1)]
+        return self._piece(candidates, self.mesh.vertices[nearest]) if len(candidates) else None
+
+    def _faces_at(self, vertices: LongArray) -> LongArray:
+        runs = [self._order[self._start[v] : self._start[v + 1]] for v in vertices]
+        faces: LongArray = np.unique(np.concatenate(runs) // 3)
+        return faces
+
+    def _piece(self, faces: LongArray, place: FloatArray) -> LongArray:
+        """Those of the faces that hang together with the one nearest to a place."""
+        if not len(faces):
+            return faces
+        pairs = edges_of(self.mesh.faces[faces]).pairs // 3
+        label = connected(len(faces), pairs[:, 0], pairs[:, 1])
+        away = np.linalg.norm(self.mesh.vertices[self.mesh.faces[faces]].mean(axis=1) - place, axis=1)
+        piece: LongArray = faces[label == label[np.argmin(away)]]
+        return piece
+
+
+def cleared(mesh: Mesh, lumps: Sequence[Lump]) -> Cleared:
+    """Cut lumps out and carry the surface on across the cuts, as ``hole_filling`` does across holes."""
+    cut = np.zeros(len(mesh.faces), bool)
+    for lump in lumps:
+        cut[lump.faces] = True
+    opened = replace(mesh, faces=mesh.faces[~cut], filled=mesh.filled[~cut])
+    rim = np.zeros(len(mesh.vertices), bool)
+    rim[mesh.faces[cut]] = True
+    around = Surroundings(opened.faces, len(opened.vertices))
+    holes = find_holes(opened, around)
+    ours = [hole for hole in holes if rim[hole.loop].all()]
+    mixed = [hole for hole in holes if rim[hole.loop].mean() > 0.5 and not rim[hole.loop].all()]
+    result = fill(opened, ours, around)
+    return Cleared(
+        mesh=used_only(result.mesh),
+        cut=cut,
+        guesses=tuple(lump.place for lump in lumps if lump.across_edge),
+        open=len(result.refused) + len(mixed),
+    )
+
+
+class _Ground:
+    """The smooth surface around a marker, carried on beneath it: a robust quadric over the ring."""
+
+    def __init__(self, across: FloatArray, along: FloatArray) -> None:
+        self._frame = np.linalg.svd(across - across.mean(axis=0), full_matrices=False)[2][:2]
+        self._scale = max(float(np.linalg.norm(across, axis=1).max()), np.finfo(float).tiny)
+        design, weight = self._terms(across), np.ones(len(along))
+        for _ in range(6):
+            self._shape = np.linalg.lstsq(design * weight[:, None], along * weight, rcond=None)[0]
+            off = np.abs(along - design @ self._shape)
+            self.scatter = max(1.4826 * float(np.median(off)), 1e-9 * self._scale)
+            weight = 1.0 / np.sqrt(1.0 + (off / (2.0 * self.scatter)) ** 2)
+
+    def at(self, across: FloatArray) -> FloatArray:
+        """(n,) how high the surface lies at places across the axis, mm."""
+        heights: FloatArray = self._terms(across) @ self._shape
+        return heights
+
+    def _terms(self, across: FloatArray) -> FloatArray:
+        u, v = (across @ self._frame.T / self._scale).T
+        return np.column_stack([np.ones(len(u)), u, v, u * u, u * v, v * v])
+
+
+def _beside(points: FloatArray, middle: FloatArray, axis: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Points about the middle, and (n,) how far they lie off the axis."""
+    local = points - middle
+    return local, np.linalg.norm(local - np.outer(local @ axis, axis), axis=1)
+
+
+def _split(local: FloatArray, axis: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """(n, 3) the parts of vectors across an axis, and (n,) those along it."""
+    along = local @ axis
+    return local - np.outer(along, axis), along
+
+
+def _level(ring: FloatArray, axis: FloatArray) -> FloatArray:
+    """(3,) unit normal of the plane through a ring of points, to the side of ``axis``; outliers hardly count."""
+    weight = np.ones(len(ring))
+    for _ in range(6):
+        centre = weight @ ring / weight.sum()
+        spread = (ring - centre) * weight[:, None]
+        normal = np.linalg.eigh(spread.T @ (ring - centre))[1][:, 0]
+        off = np.abs((ring - centre) @ normal)
+        weight = 1.0 / (1.0 + (off / max(2.0 * float(np.median(off)), 1e-9)) ** 2)
+    normal = normal if normal @ axis >= 0 else -normal
+    level: FloatArray = unit(normal[None])[0]
+    return level
+
+
+def _skirt(across: FloatArray, height: FloatArray, scatter: float, widest: float) -> BoolArray:
+    """(n,) vertices beyond the foot that still rise with the lump."""
+    skirt: BoolArray = (height > CLEAR * scatter) & (np.linalg.norm(across, axis=1) < widest)
+    return skirt

@@ -1,0 +1,103 @@
+"""``marker-removal``: lumps and stickers that only helped to scan are cut out, and the surface carried on beneath."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import ClassVar, Literal
+
+import numpy as np
+from pydantic import Field
+
+from pipeline.geometry.marker_lumps import Cleared, Lump, LumpFinder, cleared, merged
+from pipeline.geometry.measure import face_areas
+from pipeline.geometry.region import points_on
+from pipeline.geometry.sampling import noise_level
+from pipeline.part import Capture, FloatArray, Form, Mesh, Part, transformed
+from pipeline.stage import Measure, Stage, StageContext
+
+NOISES = 2.0
+"""A marker no higher than this many times the points' noise is not seen in the surface, and stays."""
+FEWEST_POINTS = 12
+
+
+class MarkerRemoval(Stage):
+    """Cuts markers out of the surface at the places that the ticket gives, and closes the cuts smoothly."""
+
+    takes: ClassVar[Form] = "mesh"
+    gives: ClassVar[Form] = "mesh"
+    measures: ClassVar[Mapping[str, Measure]] = MappingProxyType(
+        {
+            "markers_given_count": Measure("count", "different places that the ticket gives"),
+            "markers_removed_count": Measure("count", "markers cut out"),
+            "guesses_count": Measure("count", "cuts across an edge of the part, whose shape there is a guess"),
+            "highest_mm": Measure("mm", "height of the highest marker above the surface"),
+            "removed_area_mm2": Measure("mm2", "area cut out"),
+        }
+    )
+
+    stage: Literal["marker-removal"] = "marker-removal"
+    diameter_mm: float = Field(6.0, gt=0)
+    """Width of a marker's foot. A little more is cut out, as meshing rounds its foot off."""
+
+    def run(self, part: Part, context: StageContext) -> Part:
+        mesh = part.mesh
+        if mesh is None or len(mesh.faces) == 0:
+            raise ValueError("marker-removal needs a mesh")
+        places = self._places(part)
+        lumps = self._lumps(part, mesh, places, context)
+        context.measure("markers_given_count", len(places))
+        context.measure("markers_removed_count", len(lumps))
+        context.measure("highest_mm", max((lump.height for lump in lumps), default=0.0))
+        if not lumps:
+            context.measure("guesses_count", 0)
+            context.measure("removed_area_mm2", 0.0)
+            return part
+        result = cleared(mesh, lumps)
+        context.measure("guesses_count", len(result.guesses))
+        context.measure("removed_area_mm2", float(face_areas(mesh.vertices, mesh.faces)[result.cut].sum()))
+        _judge(part, result, context)
+        captures = [self._without_markers(capture, mesh, result) for capture in part.captures]
+        return part.with_captures(captures).with_mesh(result.mesh)
+
+    def _places(self, part: Part) -> FloatArray:
+        """(k, 3) markers of all captures in the part's frame, each once."""
+        told = [transformed(capture.markers, capture.part_from_capture) for capture in part.captures]
+        return merged(np.concatenate([np.zeros((0, 3)), *told]), self.diameter_mm / 2)
+
+    def _lumps(self, part: Part, mesh: Mesh, places: FloatArray, context: StageContext) -> list[Lump]:
+        if not len(places):
+            return []
+        finder = LumpFinder(mesh, self.diameter_mm)
+        noise = max((noise_level(c.points) for c in part.captures if len(c.points) >= FEWEST_POINTS), default=0.0)
+        found = [(place, finder.at(place)) for place in places]
+        bare = [place for place, lump in found if lump is None]
+        flat = [place for place, lump in found if lump is not None and lump.height <= NOISES * noise]
+        if bare:
+            context.warn(f"{len(bare)} markers of the ticket lie on no measured surface: {_list(bare)}.")
+        if flat:
+            context.warn(f"{len(flat)} markers stand no higher than the noise and were left: {_list(flat)}.")
+        return [lump for _, lump in found if lump is not None and lump.height > NOISES * noise]
+
+    def _without_markers(self, capture: Capture, mesh: Mesh, result: Cleared) -> Capture:
+        """Points on a marker are none of the part's: no check may hold them against the surface beneath."""
+        on = points_on(mesh, result.cut, capture.points_in_part(), self.diameter_mm / 2)
+        return capture.select(~on)
+
+
+def _judge(part: Part, result: Cleared, context: StageContext) -> None:
+    if result.guesses:
+        context.doubt(
+            "marker-on-edge",
+            f"{len(result.guesses)} markers of {part.name} sat across an edge; the surface there is a guess: "
+            f"{_list(result.guesses)}.",
+            "Look at these places. Stick markers where the surface is smooth.",
+        )
+    if result.open:
+        context.warn(f"{result.open} cuts could not be closed by themselves; hole-fill may close them with the rest.")
+
+
+def _list(places: list[FloatArray] | tuple[FloatArray, ...]) -> str:
+    """The first three with their places."""
+    texts = [f"({x:.1f}, {y:.1f}, {z:.1f}) mm" for x, y, z in places[:3]]
+    return "; ".join(texts) + (f"; and {len(places) - 3} more" if len(places) > 3 else "")
