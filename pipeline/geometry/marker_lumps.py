@@ -26,6 +26,7 @@ CLEAR = 4.0
 """It stands out when it is higher than this many times the scatter of the surface around it."""
 EDGE_DEG, BENT = 40.0, 0.2
 """A marker sits across an edge when this share of the surface around it looks this far away from its own."""
+WIDER, HIGHER = (1.7, 2.7), 1.5
 ROUNDS = 4
 FEWEST = 12
 
@@ -100,9 +101,13 @@ class LumpFinder:
         self._order = np.argsort(corners, kind="stable")
         self._start = np.concatenate([[0], np.cumsum(np.bincount(corners, minlength=len(mesh.vertices)))])
 
-    def at(self, place: FloatArray) -> Lump | None:
-        """The lump at a place near its middle, as high as its top or its foot; None where there is no surface."""
-        faces = self._around(place)
+    def at(self, place: FloatArray, scale: float = 1.0) -> Lump | None:
+        """The lump at a place near its middle, as high as its top or its foot; None where there is no surface.
+
+        With another ``scale`` as if the marker were so many times wider.
+        """
+        radius = scale * self.radius
+        faces = self._around(place, radius)
         if faces is None:
             return None
         corners = np.unique(self.mesh.faces[faces])
@@ -110,7 +115,7 @@ class LumpFinder:
         axis = self.vectors[faces].sum(axis=0)
         axis /= max(float(np.linalg.norm(axis)), np.finfo(float).tiny)
         middle = place
-        inner, outer = (share * self.radius + self.margin for share in RING)
+        inner, outer = (share * radius + self.margin for share in RING)
         for _ in range(ROUNDS):
             local, aside = _beside(points, middle, axis)
             ring = (aside > inner) & (aside < outer)
@@ -127,14 +132,23 @@ class LumpFinder:
             if raised.sum() >= 3:
                 shift = across[raised].mean(axis=0)
                 size = float(np.linalg.norm(shift))
-                middle = middle + min(1.0, 0.25 * self.radius / max(size, 1e-12)) * shift
+                middle = middle + min(1.0, 0.25 * radius / max(size, 1e-12)) * shift
         foot = middle + float(ground.at(np.zeros((1, 3)))[0]) * axis
         flags = np.zeros(len(self.mesh.vertices), bool)
         flags[corners[beneath]] = True
-        flags[corners[_skirt(across, height, ground.scatter, inner + self.margin)]] = True
+        rising = (height > CLEAR * ground.scatter) & (np.linalg.norm(across, axis=1) < inner + self.margin)
+        flags[corners[rising]] = True
         cut = faces[flags[self.mesh.faces[faces]].any(axis=1)]
         bent = self._bent(faces, foot, axis, (inner, outer))
         return Lump(foot, axis, float(height[beneath].max()), ground.scatter, bent, self._piece(cut, place))
+
+    def is_wider(self, lump: Lump, place: FloatArray) -> bool:
+        """Whether a marker is wider than told: looked at more widely it is higher, on smoother surface."""
+        for scale in WIDER:
+            whole = self.at(place, scale)
+            if whole is not None and whole.height > HIGHER * lump.height and HIGHER * whole.scatter < lump.scatter:
+                return True
+        return False
 
     def _bent(self, faces: LongArray, foot: FloatArray, axis: FloatArray, ring: tuple[float, float]) -> float:
         """Share of the ring's area that looks more than EDGE_DEG away from the axis."""
@@ -144,13 +158,13 @@ class LumpFinder:
         away = around @ axis < np.cos(np.radians(EDGE_DEG)) * size
         return float(size[away].sum() / max(size.sum(), np.finfo(float).tiny))
 
-    def _around(self, place: FloatArray) -> LongArray | None:
+    def _around(self, place: FloatArray, radius: float) -> LongArray | None:
         """The faces about a place that hang together with the one nearest to it."""
         distance, nearest = self.tree.query(place)
-        wide = RING[1] * self.radius + self.margin
+        wide = RING[1] * radius + self.margin
         if distance > TALLEST * self.radius + self.edge:
             return None
-        reach = float(np.hypot(wide, TALLEST * self.radius))
+        reach = float(np.hypot(wide, TALLEST * radius))
         near = np.zeros(len(self.mesh.vertices), bool)
         near[self.tree.query_ball_point(place, reach)] = True
         candidates = self._faces_at(np.flatnonzero(near))
@@ -241,9 +255,3 @@ def _level(ring: FloatArray, axis: FloatArray) -> FloatArray:
     normal = normal if normal @ axis >= 0 else -normal
     level: FloatArray = unit(normal[None])[0]
     return level
-
-
-def _skirt(across: FloatArray, height: FloatArray, scatter: float, widest: float) -> BoolArray:
-    """(n,) vertices beyond the foot that still rise with the lump."""
-    skirt: BoolArray = (height > CLEAR * scatter) & (np.linalg.norm(across, axis=1) < widest)
-    return skirt

@@ -72,12 +72,21 @@ class MarkerRemoval(Stage):
         noise = max((noise_level(c.points) for c in part.captures if len(c.points) >= FEWEST_POINTS), default=0.0)
         found = [(place, finder.at(place)) for place in places]
         bare = [place for place, lump in found if lump is None]
-        flat = [place for place, lump in found if lump is not None and lump.height <= NOISES * noise]
+        seen = [(place, lump) for place, lump in found if lump is not None]
+        wide = [place for place, lump in seen if finder.is_wider(lump, place)]
         if bare:
             context.warn(f"{len(bare)} markers of the ticket lie on no measured surface: {_list(bare)}.")
+        if wide:
+            context.doubt(
+                "marker-wider",
+                f"{len(wide)} markers of {part.name} are wider than {self.diameter_mm:g} mm, and something of them is "
+                f"left: {_list(wide)}.",
+                "Write their width into the recipe (marker-removal: diameter_mm) and work the job again.",
+            )
+        flat = [place for place, lump in seen if lump.height <= NOISES * noise]
         if flat:
             context.warn(f"{len(flat)} markers stand no higher than the noise and were left: {_list(flat)}.")
-        return [lump for _, lump in found if lump is not None and lump.height > NOISES * noise]
+        return [lump for _, lump in seen if lump.height > NOISES * noise]
 
     def _without_markers(self, capture: Capture, mesh: Mesh, result: Cleared) -> Capture:
         """Points on a marker are none of the part's: no check may hold them against the surface beneath."""

@@ -28,9 +28,9 @@ def egg() -> Mesh:
 
 
 @cache
-def scanned(height: float) -> tuple[Part, Marked]:
-    """Noisy points of an egg with two lumps 6 mm wide, in a capture of its own frame, and the mesh made of them."""
-    marked = with_lumps(egg(), 2, height_mm=height, width_mm=6, seed=3)
+def scanned(height: float, width: float = 6.0) -> tuple[Part, Marked]:
+    """Noisy points of an egg with two lumps, in a capture of its own frame, and the mesh made of them."""
+    marked = with_lumps(egg(), 2, height_mm=height, width_mm=width, seed=3)
     points, face = sample_surface(marked.mesh.vertices, marked.mesh.faces, 50_000)
     corners = marked.mesh.vertices[marked.mesh.faces[face]]
     normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
@@ -116,6 +116,12 @@ def test_a_marker_beside_the_part_and_one_that_is_flat_are_said_and_left() -> No
     assert after.mesh is part.mesh
     assert any("no measured surface" in text for text in context.warnings)
     assert any("no higher than the noise" in text for text in context.warnings)
+
+
+@pytest.mark.parametrize(("width", "wider"), [(6.0, False), (10.0, True)])
+def test_a_marker_wider_than_told_is_a_doubt(width: float, wider: bool) -> None:
+    _, context = removed(scanned(1.0, width)[0])
+    assert [reason.code for reason in context.reasons] == ["marker-wider"] * wider
 
 
 def test_a_marker_across_an_edge_is_a_doubt() -> None:
