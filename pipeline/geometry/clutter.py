@@ -39,6 +39,7 @@ class Separation:
     confidence : 0 to 1
     uncertain : what could not be decided
     riser_height : millimetres, 0 when no riser was removed
+    riser : (n,) bool, points removed that were taken for the riser's
     grounded : the part itself stands on the support, so that its lowest edge was cut with it
     """
 
@@ -46,6 +47,7 @@ class Separation:
     confidence: float
     uncertain: tuple[Uncertain, ...]
     riser_height: float
+    riser: BoolArray
     grounded: bool
 
 
@@ -74,7 +76,8 @@ def separate(
     cells = cells_of(points, lengths)
     if support is None:
         chosen, uncertain = _without_support(cells, expected_size)
-        return _separation(points, chosen[cells.of_point], uncertain, 0.0, False, expected_size)
+        none = np.zeros(len(points), bool)
+        return _separation(points, chosen[cells.of_point], uncertain, 0.0, none, False, expected_size)
     scene = standing(cells, points, normals, support)
     riser = _riser(scene, riser_height)
     chosen, uncertain = _on_ground(scene, expected_size) if riser is None else _on_riser(scene, riser, expected_size)
@@ -85,12 +88,14 @@ def separate(
             riser, chosen, uncertain = None, whole, [Uncertain.RIVAL, *without]
     uncertain = [*uncertain, *doubts(scene, chosen, riser, outline, declared=riser_height is not None)]
     keep = chosen[cells.of_point]
+    of_riser = np.zeros(len(points), bool)
     if riser is not None:
-        facing_up = None if normals is None else normals[keep] @ support[:3] > 0.5
-        keep[keep] = ~_of_riser(scene, riser, points[keep], facing_up, lengths.noise)
+        facing_up = None if normals is None else normals @ support[:3] > 0.5
+        of_riser = _of_riser(scene, riser, points, facing_up, lengths.noise)
+        keep &= ~of_riser
     grounded = riser is None and bool(scene.height[chosen].min(initial=np.inf) < scene.floor)
     top = float(np.median(riser.top(scene.plan[chosen]))) if riser is not None and chosen.any() else 0.0
-    return _separation(points, keep, list(dict.fromkeys(uncertain)), top, grounded, expected_size)
+    return _separation(points, keep, list(dict.fromkeys(uncertain)), top, of_riser, grounded, expected_size)
 
 
 def _riser(scene: Standing, declared: float | None) -> Riser | None:
@@ -110,7 +115,7 @@ def _riser(scene: Standing, declared: float | None) -> Riser | None:
 def _of_riser(
     scene: Standing, riser: Riser, points: FloatArray, facing_up: BoolArray | None, noise: float
 ) -> BoolArray:
-    """(n,) points of the riser among those kept."""
+    """(n,) points of the riser."""
     plan = scene.seen(points)
     clear = scene.above(points) - riser.top(plan)
     margin = np.full(len(points), 4.0 * noise if riser.flush else 0.0)
@@ -233,12 +238,13 @@ def _separation(
     keep: BoolArray,
     uncertain: list[Uncertain],
     riser_height: float,
+    riser: BoolArray,
     grounded: bool,
     expected_size: Sequence[float] | None,
 ) -> Separation:
     if expected_size is not None and not _size_fits(points[keep], expected_size):
         uncertain = [*uncertain, Uncertain.SIZE]
-    return Separation(keep, 0.5 ** len(uncertain), tuple(uncertain), riser_height, grounded)
+    return Separation(keep, 0.5 ** len(uncertain), tuple(uncertain), riser_height, riser, grounded)
 
 
 def _size_fits(points: FloatArray, expected: Sequence[float]) -> bool:

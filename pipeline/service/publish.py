@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from pipeline.errors import Outcome, UsageError
+from pipeline.formats.removed import is_removed_file
 from pipeline.manifest import MANIFEST_FILE, Manifest, read_manifest
 from pipeline.service.attention import write_reason
 from pipeline.service.claim import rename_to_free
@@ -18,7 +19,7 @@ from pipeline.storage import sync_folder
 
 DELIVERED = (Outcome.ACCEPTED, Outcome.REVIEW)
 OWN_FILES = {
-    MANIFEST_FILE, "REASON.txt", "work.log", "removed.ply", "evidence.ply",
+    MANIFEST_FILE, "REASON.txt", "work.log", "evidence.ply",
     "index.html", "delivery-note.html", "previews",
 }  # fmt: skip
 
@@ -54,7 +55,8 @@ def refuse_foreign(target: Path) -> None:
     ours = set(OWN_FILES)
     if (target / MANIFEST_FILE).is_file():
         ours |= {record.file for record in read_manifest(target).deliverables}
-        foreign = sorted(entry.name for entry in target.iterdir() if entry.name not in ours)
+        names = {entry.name for entry in target.iterdir()} - ours
+        foreign = sorted(name for name in names if not is_removed_file(name))
     else:
         foreign = [target.name]
     if foreign:

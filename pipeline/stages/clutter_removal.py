@@ -6,8 +6,10 @@ from collections.abc import Mapping
 from types import MappingProxyType
 from typing import ClassVar, Literal
 
+import numpy as np
 from pydantic import Field
 
+from pipeline.formats.removed import Why, write_removed
 from pipeline.geometry.clutter import separate
 from pipeline.geometry.doubts import Uncertain
 from pipeline.geometry.gauge import gauge
@@ -72,10 +74,12 @@ class ClutterRemoval(Stage):
     stage: Literal["clutter-removal"] = "clutter-removal"
     sure_ratio: float = Field(0.6, gt=0, le=1)
     """Below this confidence in what the part is, a person should look."""
+    keep_removed: bool = False
+    """Write what was removed beside the result, as removed-clutter-removal-1.ply for the first capture and so on."""
 
     def run(self, part: Part, context: StageContext) -> Part:
         captures, confidence, risers = [], [1.0], [0.0]
-        for capture in part.captures:
+        for number, capture in enumerate(part.captures, 1):
             if len(capture.points) < FEWEST_POINTS:
                 captures.append(capture)
                 continue
@@ -96,7 +100,12 @@ class ClutterRemoval(Stage):
                 context.warn(f"{capture.name}: the part stands on the table; its lowest edge was cut at the table.")
             confidence.append(found.confidence)
             risers.append(found.riser_height)
-            captures.append(capture.select(samples.kept_points(found.keep, len(capture.points))))
+            keep = samples.kept_points(found.keep, len(capture.points))
+            if self.keep_removed:
+                riser = found.riser[: len(keep)]
+                why = np.where(keep, Why.KEPT, np.where(riser, Why.RISER, Why.CLUTTER))
+                write_removed(context.folder, self.stage, number, capture, why)
+            captures.append(capture.select(keep))
         before, after = part.point_count, sum(len(capture.points) for capture in captures)
         context.measure("removed_percent", 100.0 * (before - after) / max(before, 1))
         context.measure("confidence_ratio", min(confidence))

@@ -10,6 +10,7 @@ import numpy as np
 from pydantic import Field
 
 from pipeline.errors import Outcome
+from pipeline.formats.removed import write_removed
 from pipeline.geometry.gauge import gauge
 from pipeline.geometry.outliers import Cause, outliers
 from pipeline.geometry.samples import samples_of
@@ -40,11 +41,13 @@ class OutlierRemoval(Stage):
     """A connected group of fewer points is no surface and is removed."""
     most_removed_percent: float = Field(10.0, gt=0, le=100)
     """More than this removed from a capture brings a doubt: then it is the capture that needs a look."""
+    keep_removed: bool = False
+    """Write what was removed beside the result, as removed-outlier-removal-1.ply for the first capture and so on."""
 
     def run(self, part: Part, context: StageContext) -> Part:
         totals = np.zeros(len(Cause), int)
         captures = []
-        for capture in part.captures:
+        for number, capture in enumerate(part.captures, 1):
             if len(capture.points) < FEWEST_POINTS:
                 context.stop(
                     Outcome.RESCAN,
@@ -63,6 +66,8 @@ class OutlierRemoval(Stage):
                     "Look whether the part moved, shone or was tracked badly while this side was scanned.",
                     capture.name,
                 )
+            if self.keep_removed:
+                write_removed(context.folder, self.stage, number, capture, cause)
             captures.append(capture.select(cause == 0))
         context.measure("strays_count", totals[Cause.STRAY])
         context.measure("flying_count", totals[Cause.FLYING])

@@ -10,6 +10,7 @@ from typing import ClassVar, Literal
 import numpy as np
 from pydantic import Field
 
+from pipeline.formats.removed import Why, write_removed
 from pipeline.geometry.gauge import Gauge, gauge
 from pipeline.geometry.outline import outline_of
 from pipeline.geometry.rough_ground import rough_ground
@@ -42,11 +43,13 @@ class PlaneStrip(Stage):
     """A plane is removed without a question when it passes the tests of a support by at least this."""
     unsure_ratio: float = Field(0.15, gt=0, le=1)
     """Between this and ``sure_ratio`` the plane stays and the result says so."""
+    keep_removed: bool = False
+    """Write what was removed beside the result, as removed-plane-strip-1.ply for the first capture and so on."""
 
     def run(self, part: Part, context: StageContext) -> Part:
         removed, cuts, confidence = 0, [0.0], [1.0]
         count, captures = 0, []
-        for capture in part.captures:
+        for number, capture in enumerate(part.captures, 1):
             if len(capture.points) < FEWEST_POINTS:
                 captures.append(capture)
                 continue
@@ -60,7 +63,10 @@ class PlaneStrip(Stage):
                 cuts.append(cut)
                 confidence.append(plane.confidence)
             count += len(found.cut)
-            captures.append(_stripped(capture, samples, keep, found.support, max(cuts)))
+            keep_points = samples.kept_points(keep, len(capture.points))
+            if self.keep_removed:
+                write_removed(context.folder, self.stage, number, capture, np.where(keep_points, Why.KEPT, Why.BOARD))
+            captures.append(_stripped(capture, keep_points, samples.points[~keep], found.support, max(cuts)))
             removed += len(capture.points) - len(captures[-1].points)
         context.measure("planes_count", count)
         context.measure("removed_percent", 100.0 * removed / max(part.point_count, 1))
@@ -106,11 +112,10 @@ class _Boards:
 
 
 def _stripped(
-    capture: Capture, samples: Samples, keep: BoolArray, support: FloatArray | None, thickness: float
+    capture: Capture, keep: BoolArray, gone: FloatArray, support: FloatArray | None, thickness: float
 ) -> Capture:
+    """The capture without its boards, with the support and how far it was seen."""
     if support is None:
         return capture
-    kept = capture.select(samples.kept_points(keep, len(capture.points)))
-    gone = samples.points[~keep]
     own = gone[np.abs(gone @ support[:3] + support[3]) < thickness]
-    return replace(kept, support_plane=support, support_outline=outline_of(own, support[:3]))
+    return replace(capture.select(keep), support_plane=support, support_outline=outline_of(own, support[:3]))
