@@ -10,9 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from pipeline.geometry.components import attach_fragments, choose_piece, in_own_axes, inside_hull
+from pipeline.geometry.components import attach_fragments, choose_piece, inside_hull
 from pipeline.geometry.contact import parted
 from pipeline.geometry.doubts import Uncertain, doubts
+from pipeline.geometry.extent import oriented_extents
 from pipeline.geometry.gauge import Gauge
 from pipeline.geometry.riser import UPRIGHT, Riser, declared_riser, find_riser
 from pipeline.geometry.standing import Standing, cells_of, standing
@@ -25,6 +26,9 @@ AGREED = 0.08
 """A riser that was found is the one declared when their heights differ by less than this share."""
 ALL_UPRIGHT = 0.7
 """Share of what stands under a floating part that is upright when it is a riser, most of it in the part's shadow."""
+SIZE_SAMPLE = 20_000
+MOST_VOLUME = 1.3
+"""How much more than the box declared the smallest box around what was kept may hold."""
 MOST_CROSSING = 3
 """Cells in which something may run on from the part past the riser's top, down beside the riser."""
 
@@ -248,8 +252,13 @@ def _separation(
 
 
 def _size_fits(points: FloatArray, expected: Sequence[float]) -> bool:
-    """Whether the longest extent lies between the largest edge and the diagonal declared, give or take a third."""
+    """Whether what was kept can be the part declared, or what one side shows of it.
+
+    No piece of the part needs a larger box than the part does, and the longest side is hardly ever hidden.
+    """
     if len(points) < 4:
         return False
-    found = float(np.ptp(in_own_axes(points), axis=0).max())
-    return 0.67 * max(expected) < found < 1.33 * float(np.linalg.norm(expected))
+    found = oriented_extents(points[:: max(1, len(points) // SIZE_SAMPLE)])
+    if not 0.67 * max(expected) < found.max() < 1.33 * float(np.linalg.norm(expected)):
+        return False
+    return len(expected) < 3 or float(np.prod(found)) < MOST_VOLUME * float(np.prod(expected))

@@ -7,7 +7,7 @@ from scipy.spatial import ConvexHull, QhullError
 
 from pipeline.part import FloatArray
 
-CELLS_ACROSS = 100
+CELLS_ACROSS = 40
 FEWEST_IN_CELL = 3
 
 

@@ -164,7 +164,7 @@ def _judged(scene: Standing, columns: FloatArray, foot: float) -> tuple[int, Ris
     begins = _onset(scene, wall, thick & (scene.height < wall_top + cell), around, foot, len(columns))
     if begins is None:
         return None
-    onset, clear = begins
+    onset, clear, body = begins
     inside = scene.solid & (outside < 0.0) & (scene.rise > LEVEL)
     face = inside & (np.abs(scene.height - onset) < 1.2 * cell)
     if not clear:
@@ -175,7 +175,13 @@ def _judged(scene: Standing, columns: FloatArray, foot: float) -> tuple[int, Ris
     # Something that stands on the ground, and yet over the walls, is neither the riser nor hangs clear of it.
     between = scene.solid & around & (scene.height > wall_top + 2.0 * cell) & (scene.height < onset - 2.0 * cell)
     clear &= int((between & ~thick).sum()) < SPECK
-    flush = int(face.sum()) >= max(3, int(0.1 * len(columns)))
+    slope, flush = np.array([0.0, 0.0, onset]), int(face.sum()) >= max(3, int(0.1 * len(columns)))
+    if flush:
+        level = _level_plane(scene, inside, face)
+        under = body & (scene.height < scene.plan @ level[:2] + level[2] - 0.8 * cell)
+        # Nothing that rests on its top reaches below it; else the face is one of the part's own.
+        flush = under.sum() <= QUIET * len(columns) + 3
+        slope = level if flush else slope
     top = float(np.median(scene.height[face])) if flush else onset
     own = wall & (scene.height < top - cell) & (scene.height >= foot)
     above = int((scene.solid & (outside < 0.5 * width) & (scene.height > top + cell)).sum())
@@ -185,7 +191,6 @@ def _judged(scene: Standing, columns: FloatArray, foot: float) -> tuple[int, Ris
         return None
     if _lean(scene.height[own], outside[own]) > MOST_LEAN * cell:
         return None
-    slope = _level_plane(scene, inside, face) if flush else np.array([0.0, 0.0, top])
     return above, replace(riser, slope=slope, flush=flush, aspect=top / width, hidden=foot / top, contested=not clear)
 
 
@@ -242,8 +247,8 @@ def _wall_top(height: FloatArray, foot: float, cell: float) -> float:
 
 def _onset(
     scene: Standing, wall: BoolArray, column: BoolArray, around: BoolArray, foot: float, columns: int
-) -> tuple[float, bool] | None:
-    """Height at which what stands on the walls begins, and whether all of it hangs clear of the ground.
+) -> tuple[float, bool, BoolArray] | None:
+    """Height at which what stands on the walls begins, whether all of it hangs clear of the ground, and its cells.
 
     Without the walls, ``column``, the part is one or more pieces in the air over and around them.
     """
@@ -259,11 +264,12 @@ def _onset(
     in_the_air = (lowest > foot + LEAST_LEVELS * cell) & (size >= SPECK)
     clear = bool(in_the_air[size.argmax()])
     # All of such a piece counts, also where it reaches out far; but not walls that go on in a shadow.
-    body = np.sort(scene.height[rest & ~wall & in_the_air[np.maximum(label, 0)]])
-    if len(body) <= 2 * begins:
+    body = rest & ~wall & in_the_air[np.maximum(label, 0)]
+    height = np.sort(scene.height[body])
+    if len(height) <= 2 * begins:
         return None
-    there = body[body < body[begins] + 2.0 * cell]
-    return float(np.percentile(there, 5)), clear
+    there = height[height < height[begins] + 2.0 * cell]
+    return float(np.percentile(there, 5)), clear, body
 
 
 def _level_plane(scene: Standing, inside: BoolArray, face: BoolArray) -> FloatArray:

@@ -24,6 +24,8 @@ SMALLEST_SHARE = 0.04
 CELLS_ACROSS = 160
 # Cells looked at beyond a plane's rim.
 RIM = 3
+CONTACT = 4
+"""Cells above a plane in which something that stands on it begins."""
 
 
 def draws_needed(confidence: float, inlier_share: float, sample: int) -> int:
@@ -47,6 +49,7 @@ class Plane:
     drops, rises : share of its rim with material just below, just above
     around : share of the directions in which it reaches past what stands on it
     standing : share of what lies above that stands over the plane's hull
+    contact : cells of the rest of the scene just above it, where things stand on it
     area, hull_area, standing_area : of the plane seen, of its convex hull, and of what stands over it, mm2
     extent : its largest size, mm
     """
@@ -59,6 +62,7 @@ class Plane:
     rises: float
     around: float
     standing: float
+    contact: int
     area: float
     hull_area: float
     standing_area: float
@@ -214,6 +218,7 @@ class _Judge:
             rises=float((rise & rim).sum() / max(int(rim.sum()), 1)),
             around=_sectors_beyond(plan[member], standing),
             standing=float(over.mean()),
+            contact=int((above & (height < band + CONTACT * cells.cell)).sum()),
             area=float(filled.sum() * cells.cell**2),
             hull_area=float(hull.volume * cells.cell**2),
             standing_area=float(len(np.unique(standing, axis=0)) * cells.cell**2),

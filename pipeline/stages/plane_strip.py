@@ -81,7 +81,8 @@ class PlaneStrip(Stage):
         sure = [plane for plane in plain if plane.confidence >= self.sure_ratio]
         rough = [plane for plane in candidates if plane.is_ground and not plane.is_plain(lengths.noise)]
         if sure:
-            support = max(sure, key=lambda plane: plane.around)
+            # A wall bounds the scene as well, but nothing stands on it.
+            support = max(sure, key=lambda plane: plane.contact)
             return _Boards(sure[:MOST_PLANES], support.equation)
         if rough:
             return _Boards([], max(rough, key=lambda plane: plane.hull_area).equation)
