@@ -18,8 +18,10 @@ import numpy as np
 from pipeline import machine
 from pipeline.errors import JobStopped, NightmillError, Outcome
 from pipeline.formats import ReadLimits, read_capture
+from pipeline.formats.evidence import Evidence, write_evidence
 from pipeline.geometry.extent import oriented_extents
 from pipeline.geometry.sampling import point_spacing
+from pipeline.geometry.shingles import standing
 from pipeline.geometry.size import sizes
 from pipeline.job import Job
 from pipeline.manifest import (
@@ -109,7 +111,17 @@ def run_job(job: Job, recipe: Recipe, folder: Path, progress: Progress, limits: 
     if account.outcome() in (Outcome.RESCAN, Outcome.FAILED):
         _withdraw(part.deliverables, folder)
         part = replace(part, deliverables=())
+        _keep_captures(part.captures, folder)
     return manifest_of(job, recipe, account, part)
+
+
+def _keep_captures(captures: tuple[Capture, ...], folder: Path) -> None:
+    """What is left of the captures, for the pictures of a job that delivers nothing."""
+    captures = tuple(capture for capture in captures if len(capture.points))
+    if captures:
+        places, sides, cell = standing(captures)
+        unknown = np.full(len(places), np.nan)
+        write_evidence(folder, Evidence(places, unknown, sides, tuple(c.name for c in captures), cell))
 
 
 def _withdraw(deliverables: tuple[Deliverable, ...], folder: Path) -> None:

@@ -10,6 +10,7 @@ import trimesh
 
 from pipeline.errors import Outcome
 from pipeline.formats import write_points
+from pipeline.formats.evidence import read_evidence
 from pipeline.job import load_job
 from pipeline.manifest import MANIFEST_FILE, Manifest, differences, read_manifest
 from pipeline.recipe import Recipe, load_recipe
@@ -96,6 +97,10 @@ def test_a_broken_limit_becomes_the_outcome_it_names(tmp_path: Path, otherwise: 
     assert "above the limit of 100 mm2" in manifest.reasons[0].text
     assert len(manifest.deliverables) == delivered
     assert len(list((tmp_path / "out").glob("*.stl"))) == (1 if delivered else 0)
+    if not delivered:  # what the report shows instead
+        evidence = read_evidence(tmp_path / "out")
+        assert evidence is not None
+        assert evidence.captures == tuple(record.file for record in manifest.captures)
 
 
 def test_a_limit_that_could_not_be_measured_is_not_kept(tmp_path: Path) -> None:

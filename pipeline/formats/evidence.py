@@ -4,7 +4,7 @@ A PLY cloud (Turk, *The PLY Polygon File Format*, 1994) of a few megabytes at mo
 cell of the surface: where it lies (part frame, mm), how far the captured points there lie from the deliverable
 (``deviation``, mm, positive outside), and which captures saw it (``sides``, one bit each, in the order of the
 ``capture`` comments). Where ``sides`` is 0 no capture measured the surface. ``deviation`` is NaN where it was not
-measured.
+measured. Of a job that delivered nothing it holds the captures instead, each upright in its own frame.
 """
 
 from __future__ import annotations

@@ -59,6 +59,12 @@ def shown(drawing: Drawing, part: str, folder: Path | None = None) -> dict[str, 
     }
 
 
+def shown_capture(drawing: Drawing, name: str, manifest: Manifest) -> dict[str, Any]:
+    """A picture of one capture, under its name."""
+    called = account.side_names(manifest).get(name, name)
+    return shown(drawing, manifest.part) | {"caption": called, "alt": f"{manifest.part}, capture {called}"}
+
+
 def cubes(coverage: dict[str, float] | None) -> list[dict[str, Any]]:
     """Two cubes, one from the front right above, one from the back left below, each face with its share."""
     if coverage is None:

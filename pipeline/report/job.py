@@ -9,7 +9,8 @@ from typing import Any
 from pipeline.manifest import Manifest, read_manifest
 from pipeline.report import account, words
 from pipeline.report.advice import bench
-from pipeline.report.drawn import drawn
+from pipeline.report.captured import captured_pictures
+from pipeline.report.drawn import drawn, shown_capture
 from pipeline.report.note import NOTE_FILE, write_note
 from pipeline.report.page import page
 from pipeline.report.pictures import Pictures, pictures_of
@@ -40,7 +41,8 @@ def write_job_page(folder: Path, zone: tzinfo | None = None, home: Path | None =
         put_library(place)
     if manifest.deliverables:
         write_note(place, manifest, pictures)
-    facts = _facts(place, manifest, pictures)
+    captured = [shown_capture(drawing, name, manifest) for name, drawing in captured_pictures(folder, manifest)]
+    facts = _facts(place, manifest, pictures) | {"captured": captured}
     scripts = ("view.js",) if pictures is not None else ()
     write_whole(folder / PAGE_FILE, page("job.html", scripts=scripts, job=facts))
     return folder / PAGE_FILE

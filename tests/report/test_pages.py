@@ -131,6 +131,15 @@ def test_without_evidence_the_page_is_whole_and_says_what_is_missing(site: Path)
     assert 'id="files"' in page
 
 
+def test_a_job_without_a_deliverable_shows_its_captures(tmp_path: Path) -> None:
+    told = sites.manifest("knob", Outcome.RESCAN, deliverables=(), reasons=(sites.reason(Outcome.RESCAN),))
+    folder = sites.put(tmp_path / "site", told)
+    sites.add_evidence(folder, sites.knob(4))
+    text = write_job_page(folder).read_text(encoding="utf-8")
+    assert text.count("previews/capture-") == 2
+    assert (folder / "previews" / "thumb.webp").is_file()
+
+
 def test_advice_names_the_side_and_what_to_do(site: Path) -> None:
     page = (site / "attention" / "rescan #1 %23 ö" / "index.html").read_text(encoding="utf-8")
     assert "At the bench" in page
