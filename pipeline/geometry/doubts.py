@@ -21,10 +21,12 @@ LARGE_THING = 0.12
 """Share of what was kept from which on a thing that only touches the rest raises the question what it is."""
 LEAST_HANGING = 0.004
 """Share of what was kept from which on something that hangs in the air beside it raises the question."""
-MOST_REACH = 0.8
+MOST_REACH = 0.63
 """How far towards the border of the picture the part may reach, over the way to that border."""
 MOST_OFF_BALANCE = 0.25
 """How far the part's middle may lie outside of what it stands on, over its extent."""
+MOST_ONE_SIDED = 0.3
+"""How much further the part may reach to one side of its riser than to the other, over its extent."""
 LEAST_ASPECT = 0.25
 """Height over width from which on a block under the part is a riser without a question."""
 LEAST_OVERHANG = 0.02
@@ -110,8 +112,11 @@ def _off_balance(scene: Standing, chosen: BoolArray, riser: Riser | None) -> boo
     if riser is None or riser.everywhere:
         return False
     plan = scene.plan[chosen]
+    extent = float(np.linalg.norm(np.ptp(plan, axis=0)))
     beside = float(riser.outside(plan.mean(axis=0)[None, :])[0])
-    return beside > MOST_OFF_BALANCE * float(np.linalg.norm(np.ptp(plan, axis=0)))
+    reach = _furthest(plan - riser.centre)
+    one_sided = float(reach.max() - np.roll(reach, SECTORS // 2)[reach.argmax()])
+    return beside > MOST_OFF_BALANCE * extent or one_sided > MOST_ONE_SIDED * extent
 
 
 def _hangs_beside(scene: Standing, chosen: BoolArray, riser: Riser | None) -> bool:

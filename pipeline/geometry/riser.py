@@ -172,9 +172,10 @@ def _judged(scene: Standing, columns: FloatArray, foot: float) -> tuple[int, Ris
         higher = inside & (np.abs(scene.height - wall_top) < 2.5 * cell)
         if higher.sum() >= max(3, 0.1 * len(columns)):
             onset, face = wall_top, higher
-    # Something that stands on the ground, and yet over the walls, is neither the riser nor hangs clear of it.
+    # Something that stands on the ground, and yet over the walls, is neither the riser nor hangs clear of it;
+    # and where the walls go on past what begins in the air, one of the two is not what it seems.
     between = scene.solid & around & (scene.height > wall_top + 2.0 * cell) & (scene.height < onset - 2.0 * cell)
-    clear &= int((between & ~thick).sum()) < SPECK
+    clear &= int((between & ~thick).sum()) < SPECK and onset > wall_top - LEAST_LEVELS * cell
     slope, flush = np.array([0.0, 0.0, onset]), int(face.sum()) >= max(3, int(0.1 * len(columns)))
     if flush:
         level = _level_plane(scene, inside, face)
@@ -222,7 +223,15 @@ def _whole(scene: Standing, riser: Riser, seed: BoolArray, upright: BoolArray, w
     level = scene.solid & (scene.rise > LEVEL) & (np.abs(scene.height - wall_top) < 1.5 * cell)
     _, piece = scene.cells.components(grown | level)
     face = level & np.isin(piece, np.unique(piece[grown]))
-    for corners, own in ((grown | face, grown), (grown, grown), (seed | face, seed)):
+    # Low down paper may lie against the walls; higher up they stand alone.
+    upper = grown & (scene.height > 0.5 * wall_top)
+    for corners, own in (
+        (grown | face, grown),
+        (grown, grown),
+        (seed | face, seed),
+        (upper | face, upper),
+        (upper, upper),
+    ):
         outline = _hull(plan[corners])
         if outline is None:
             continue

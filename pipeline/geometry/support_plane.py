@@ -24,6 +24,7 @@ SMALLEST_SHARE = 0.04
 CELLS_ACROSS = 160
 # Cells looked at beyond a plane's rim.
 RIM = 3
+WAVES_IN_SPACINGS = 0.15
 CONTACT = 4
 """Cells above a plane in which something that stands on it begins."""
 
@@ -100,9 +101,13 @@ class Plane:
         """Rough ground of cloth or paper: the whole scene lies on it and over it."""
         return self.bounds and self.standing >= 0.6 and self.hull_area >= self.standing_area and self.rises < 0.75
 
-    def is_plain(self, noise: float) -> bool:
-        """A flat board seen at large, not the rough ground that cloth or paper makes."""
-        return self.residual <= 2.5 * noise and self.area >= 0.1 * self.hull_area
+    def is_plain(self, noise: float, spacing: float) -> bool:
+        """A flat board seen at large, not the rough ground that cloth or paper makes.
+
+        A mesh was smoothed when it was made, its noise says little: a board may wave a little against the spacing.
+        """
+        flat = self.residual <= max(2.5 * noise, WAVES_IN_SPACINGS * spacing)
+        return flat and self.area >= 0.1 * self.hull_area
 
 
 def planes(points: FloatArray, normals: NDArray[np.floating] | None, spacing: float, noise: float) -> list[Plane]:

@@ -77,9 +77,11 @@ class PlaneStrip(Stage):
     def _boards(self, samples: Samples, lengths: Gauge, context: StageContext, name: str) -> _Boards:
         """The planes to remove and the one that carries the scene; a doubtful one is said and left."""
         candidates = planes(samples.points, samples.normals, lengths.spacing, lengths.noise)
-        plain = [plane for plane in candidates if plane.is_plain(lengths.noise)]
+        plain = [plane for plane in candidates if plane.is_plain(lengths.noise, lengths.spacing)]
         sure = [plane for plane in plain if plane.confidence >= self.sure_ratio]
-        rough = [plane for plane in candidates if plane.is_ground and not plane.is_plain(lengths.noise)]
+        rough = [
+            plane for plane in candidates if plane.is_ground and not plane.is_plain(lengths.noise, lengths.spacing)
+        ]
         if sure:
             # A wall bounds the scene as well, but nothing stands on it.
             support = max(sure, key=lambda plane: plane.contact)
