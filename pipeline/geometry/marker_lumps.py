@@ -1,20 +1,16 @@
-"""Lumps and stickers on a surface: how far they reach, how high they stand, and the surface without them."""
+"""Lumps and stickers on a surface: how far they reach and how high they stand."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.spatial import cKDTree
 
 from pipeline.geometry.cloud import unit
 from pipeline.geometry.edges import LongArray, connected, edges_of
-from pipeline.geometry.hole_filling import fill
-from pipeline.geometry.holes import Surroundings, find_holes
 from pipeline.geometry.measure import face_vectors
-from pipeline.geometry.repair import used_only
-from pipeline.part import BoolArray, FloatArray, Mesh
+from pipeline.part import FloatArray, Mesh
 
 RING = (1.0, 2.0)
 """The surface around a marker is judged on a ring from its foot to this many radii, both widened by the margin."""
@@ -41,6 +37,8 @@ class Lump:
     axis : (3,) unit normal of the surface there
     height : of its top above the surface carried on beneath it, mm
     scatter : of the surface around it about a smooth one, mm
+    width : of the circle as large as what rises above a third of the height, mm
+    elongation : how many times longer than wide that is
     bent : share of the surface around it that looks another way: 0 amid a smooth face, a half across an edge
     faces : (k,) the faces to cut out
     """
@@ -49,30 +47,14 @@ class Lump:
     axis: FloatArray
     height: float
     scatter: float
+    width: float
+    elongation: float
     bent: float
     faces: LongArray
 
     @property
     def across_edge(self) -> bool:
         return self.bent > BENT
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class Cleared:
-    """A mesh without its lumps.
-
-    Attributes
-    ----------
-    mesh : patched; every new face is flagged as filled
-    cut : (m,) bool, faces of the old mesh that were cut out
-    guesses : (3,) places of cuts across an edge of the part, whose shape there is a guess
-    open : cuts that could not be closed
-    """
-
-    mesh: Mesh
-    cut: BoolArray
-    guesses: tuple[FloatArray, ...]
-    open: int
 
 
 def merged(places: FloatArray, apart_mm: float) -> FloatArray:
@@ -139,8 +121,31 @@ class LumpFinder:
         rising = (height > CLEAR * ground.scatter) & (np.linalg.norm(across, axis=1) < inner + self.margin)
         flags[corners[rising]] = True
         cut = faces[flags[self.mesh.faces[faces]].any(axis=1)]
-        bent = self._bent(faces, foot, axis, (inner, outer))
-        return Lump(foot, axis, float(height[beneath].max()), ground.scatter, bent, self._piece(cut, place))
+        cut = self._piece(cut, place)
+        top = float(height[beneath].max())
+        above = np.full(len(self.mesh.vertices), -np.inf)
+        above[corners] = height
+        high = cut[above[self.mesh.faces[cut]].mean(axis=1) > top / 3]
+        return Lump(
+            foot,
+            axis,
+            top,
+            ground.scatter,
+            *self._outline(high, axis),
+            self._bent(faces, foot, axis, (inner, outer)),
+            cut,
+        )
+
+    def _outline(self, faces: LongArray, axis: FloatArray) -> tuple[float, float]:
+        """Width of the circle as large as faces seen along an axis, and how many times longer than wide they are."""
+        area = np.abs(self.vectors[faces] @ axis) / 2
+        if area.sum() <= 0.0:
+            return 0.0, np.inf
+        middle = self.mesh.vertices[self.mesh.faces[faces]].mean(axis=1)
+        across = _split(middle - area @ middle / area.sum(), axis)[0]
+        spread = np.linalg.eigvalsh((across * area[:, None]).T @ across)
+        elongation = float(np.sqrt(spread[2] / spread[1])) if spread[1] > 0 else np.inf
+        return 2 * float(np.sqrt(area.sum() / np.pi)), elongation
 
     def is_wider(self, lump: Lump, place: FloatArray) -> bool:
         """Whether a marker is wider than told: looked at more widely it is higher, on smoother surface."""
@@ -185,27 +190,6 @@ class LumpFinder:
         away = np.linalg.norm(self.mesh.vertices[self.mesh.faces[faces]].mean(axis=1) - place, axis=1)
         piece: LongArray = faces[label == label[np.argmin(away)]]
         return piece
-
-
-def cleared(mesh: Mesh, lumps: Sequence[Lump]) -> Cleared:
-    """Cut lumps out and carry the surface on across the cuts, as ``hole_filling`` does across holes."""
-    cut = np.zeros(len(mesh.faces), bool)
-    for lump in lumps:
-        cut[lump.faces] = True
-    opened = replace(mesh, faces=mesh.faces[~cut], filled=mesh.filled[~cut])
-    rim = np.zeros(len(mesh.vertices), bool)
-    rim[mesh.faces[cut]] = True
-    around = Surroundings(opened.faces, len(opened.vertices))
-    holes = find_holes(opened, around)
-    ours = [hole for hole in holes if rim[hole.loop].all()]
-    mixed = [hole for hole in holes if rim[hole.loop].mean() > 0.5 and not rim[hole.loop].all()]
-    result = fill(opened, ours, around)
-    return Cleared(
-        mesh=used_only(result.mesh),
-        cut=cut,
-        guesses=tuple(lump.place for lump in lumps if lump.across_edge),
-        open=len(result.refused) + len(mixed),
-    )
 
 
 class _Ground:

@@ -9,7 +9,9 @@ from typing import ClassVar, Literal
 import numpy as np
 from pydantic import Field
 
-from pipeline.geometry.marker_lumps import Cleared, Lump, LumpFinder, cleared, merged
+from pipeline.geometry.marker_cuts import Cleared, cleared
+from pipeline.geometry.marker_lumps import Lump, LumpFinder, merged
+from pipeline.geometry.marker_search import raised_spots
 from pipeline.geometry.measure import face_areas
 from pipeline.geometry.region import points_on
 from pipeline.geometry.sampling import noise_level
@@ -29,6 +31,7 @@ class MarkerRemoval(Stage):
     measures: ClassVar[Mapping[str, Measure]] = MappingProxyType(
         {
             "markers_given_count": Measure("count", "different places that the ticket gives"),
+            "markers_detected_count": Measure("count", "markers found that the ticket does not give"),
             "markers_removed_count": Measure("count", "markers cut out"),
             "guesses_count": Measure("count", "cuts across an edge of the part, whose shape there is a guess"),
             "highest_mm": Measure("mm", "height of the highest marker above the surface"),
@@ -39,14 +42,21 @@ class MarkerRemoval(Stage):
     stage: Literal["marker-removal"] = "marker-removal"
     diameter_mm: float = Field(6.0, gt=0)
     """Width of a marker's foot. A little more is cut out, as meshing rounds its foot off."""
+    detect: bool = False
+    """Whether to look also for markers that the ticket does not give: round lumps of that width on smooth surface. A
+    boss of the part that looks like one goes with them, so what was found is always a question (review)."""
 
     def run(self, part: Part, context: StageContext) -> Part:
         mesh = part.mesh
         if mesh is None or len(mesh.faces) == 0:
             raise ValueError("marker-removal needs a mesh")
         places = self._places(part)
-        lumps = self._lumps(part, mesh, places, context)
+        noise = max((noise_level(c.points) for c in part.captures if len(c.points) >= FEWEST_POINTS), default=0.0)
+        lumps = self._lumps(part, mesh, places, noise, context)
+        found = self._detected(part, mesh, lumps, noise, context) if self.detect else []
+        lumps = [*lumps, *found]
         context.measure("markers_given_count", len(places))
+        context.measure("markers_detected_count", len(found))
         context.measure("markers_removed_count", len(lumps))
         context.measure("highest_mm", max((lump.height for lump in lumps), default=0.0))
         if not lumps:
@@ -65,11 +75,10 @@ class MarkerRemoval(Stage):
         told = [transformed(capture.markers, capture.part_from_capture) for capture in part.captures]
         return merged(np.concatenate([np.zeros((0, 3)), *told]), self.diameter_mm / 2)
 
-    def _lumps(self, part: Part, mesh: Mesh, places: FloatArray, context: StageContext) -> list[Lump]:
+    def _lumps(self, part: Part, mesh: Mesh, places: FloatArray, noise: float, context: StageContext) -> list[Lump]:
         if not len(places):
             return []
         finder = LumpFinder(mesh, self.diameter_mm)
-        noise = max((noise_level(c.points) for c in part.captures if len(c.points) >= FEWEST_POINTS), default=0.0)
         found = [(place, finder.at(place)) for place in places]
         bare = [place for place, lump in found if lump is None]
         seen = [(place, lump) for place, lump in found if lump is not None]
@@ -88,6 +97,22 @@ class MarkerRemoval(Stage):
             context.warn(f"{len(flat)} markers stand no higher than the noise and were left: {_list(flat)}.")
         return [lump for _, lump in seen if lump.height > NOISES * noise]
 
+    def _detected(self, part: Part, mesh: Mesh, given: list[Lump], noise: float, context: StageContext) -> list[Lump]:
+        """Lumps beside those that the ticket gives."""
+        new = [
+            lump
+            for lump in raised_spots(mesh, self.diameter_mm, noise)
+            if all(np.linalg.norm(lump.place - other.place) > self.diameter_mm for other in given)
+        ]
+        if new:
+            context.doubt(
+                "markers-detected",
+                f"{len(new)} round lumps of {part.name} were taken for markers and cut out: "
+                f"{_list([lump.place for lump in new])}.",
+                "Look whether they were markers. Give the markers' places in the ticket, or set detect: false.",
+            )
+        return new
+
     def _without_markers(self, capture: Capture, mesh: Mesh, result: Cleared) -> Capture:
         """Points on a marker are none of the part's: no check may hold them against the surface beneath."""
         on = points_on(mesh, result.cut, capture.points_in_part(), self.diameter_mm / 2)
@@ -103,7 +128,7 @@ def _judge(part: Part, result: Cleared, context: StageContext) -> None:
             "Look at these places. Stick markers where the surface is smooth.",
         )
     if result.open:
-        context.warn(f"{result.open} cuts could not be closed by themselves; hole-fill may close them with the rest.")
+        context.warn(f"Cuts that could not be closed by themselves: {result.open}. They are left to hole-fill.")
 
 
 def _list(places: list[FloatArray] | tuple[FloatArray, ...]) -> str:

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from meshes import box, icosphere
 
-from pipeline.geometry.marker_lumps import LumpFinder, cleared, merged
+from pipeline.geometry.marker_cuts import cleared
+from pipeline.geometry.marker_lumps import LumpFinder, merged
 from pipeline.geometry.topology import inspect_mesh
 from pipeline.part import Mesh
 

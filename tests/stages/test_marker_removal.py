@@ -13,6 +13,7 @@ from meshes import box
 
 from pipeline.geometry.deviation import Surface, sample_surface
 from pipeline.part import Capture, Declared, Mesh, Part
+from pipeline.simulate.fittings import FITTINGS
 from pipeline.simulate.lumps import Marked, with_lumps
 from pipeline.stage import StageContext
 from pipeline.stages.deviation_check import DeviationCheck
@@ -57,8 +58,8 @@ def context_of(stage: Meshing | MarkerRemoval | DeviationCheck, folder: Path = P
     return StageContext(np.random.default_rng(0), folder, stage.all_measures())
 
 
-def removed(part: Part) -> tuple[Part, StageContext]:
-    stage = MarkerRemoval()
+def removed(part: Part, *, detect: bool = False) -> tuple[Part, StageContext]:
+    stage = MarkerRemoval(detect=detect)
     context = context_of(stage)
     return stage.apply(part, context), context
 
@@ -99,7 +100,7 @@ def test_points_on_a_marker_are_not_held_against_the_surface(tmp_path: Path) -> 
 
 def test_without_markers_nothing_changes() -> None:
     part, _ = scanned(1.0)
-    plain = part.with_captures([replace(capture, markers=np.zeros((0, 3))) for capture in part.captures])
+    plain = untold(part)
     after, context = removed(plain)
     assert after is plain
     assert context.measures["markers_given_count"] == 0
@@ -122,6 +123,31 @@ def test_a_marker_beside_the_part_and_one_that_is_flat_are_said_and_left() -> No
 def test_a_marker_wider_than_told_is_a_doubt(width: float, wider: bool) -> None:
     _, context = removed(scanned(1.0, width)[0])
     assert [reason.code for reason in context.reasons] == ["marker-wider"] * wider
+
+
+def untold(part: Part) -> Part:
+    return part.with_captures([replace(capture, markers=np.zeros((0, 3))) for capture in part.captures])
+
+
+def test_lumps_are_looked_for_only_when_asked_and_then_are_a_question() -> None:
+    part, _ = scanned(1.0)
+    after, context = removed(untold(part), detect=True)
+    assert context.measures["markers_detected_count"] == 2
+    assert [reason.code for reason in context.reasons] == ["markers-detected"]
+    assert after.mesh is not None
+    truth = egg()
+    assert Surface(truth.vertices, truth.faces).distance(after.mesh.vertices).max() < 0.4
+    _, context = removed(part, detect=True)
+    assert context.measures["markers_detected_count"] == 0, "the ticket gives them"
+    assert not context.reasons
+
+
+def test_nothing_is_found_on_a_bare_part() -> None:
+    for mesh in (egg(), FITTINGS["nameplate"](None)):
+        bare = Part("bare", (), mesh, declared=Declared(aligned=True))
+        after, context = removed(bare, detect=True)
+        assert after is bare
+        assert not context.reasons
 
 
 def test_a_marker_across_an_edge_is_a_doubt() -> None:
