@@ -56,6 +56,8 @@ def _candidates(mesh: Mesh, radius: float, margin: float, least: float) -> Float
     for corner in range(3):
         np.add.at(at_vertices, mesh.faces[:, corner], vectors)
     used = np.linalg.norm(at_vertices, axis=1) > 0
+    if not used.any():
+        return np.zeros((0, 3))
     normals = (at_vertices[used] / np.linalg.norm(at_vertices[used], axis=1, keepdims=True)).astype(np.float32)
     seeds = thinned(mesh.vertices[used], normals, None, radius / SEEDS_PER_RADIUS)
     assert seeds.normals is not None

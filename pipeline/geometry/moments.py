@@ -11,6 +11,9 @@ from pipeline.geometry.measure import centroid, face_areas, face_volumes
 from pipeline.geometry.size import is_closed
 from pipeline.part import FloatArray, IndexArray, Mesh
 
+LEAST_VOLUME = 1e-6
+"""Less than this share of the area to the power of one and a half is no volume; a ball's is 0.094."""
+
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Moments:
@@ -50,14 +53,26 @@ class Moments:
         return float(cubes / 20 / weight.sum() / max(self.radius, np.finfo(float).tiny) ** 3)
 
 
-def moments_of(mesh: Mesh) -> Moments:
-    """Moments of a mesh. What is open is closed by fans to the middles of its borders, for the count only."""
+def moments_of(mesh: Mesh) -> Moments | None:
+    """Moments of a mesh. What is open is closed by fans to the middles of its borders, for the count only.
+
+    Returns
+    -------
+    None when the surface encloses nothing, or so little that its centroid would lie outside its own box.
+    """
     vertices, faces = mesh.vertices, mesh.faces
     if not is_closed(faces):
         vertices, faces = _fanned(vertices, faces)
     areas = face_areas(vertices, faces)
+    corners = vertices[faces].reshape(-1, 3)
+    low, high = corners.min(axis=0), corners.max(axis=0)
+    enclosed = float(face_volumes(vertices, faces, (low + high) / 2).sum())
+    if abs(enclosed) <= LEAST_VOLUME * float(areas.sum()) ** 1.5:
+        return None
     measured = areas[: len(mesh.faces)][~mesh.filled].sum()
     centre = centroid(vertices, faces)
+    if (centre < low).any() or (centre > high).any():
+        return None
     corners = vertices[faces] - centre
     weight = face_volumes(vertices, faces, centre)
     total = corners.sum(axis=1)

@@ -59,9 +59,11 @@ def on_base(mesh: Mesh, noise_mm: float) -> StandardPose | None:
 
     Returns
     -------
-    None when no measured flat face carries the part.
+    None when no measured flat face carries the part, or the surface encloses nothing.
     """
     moments = moments_of(mesh)
+    if moments is None:
+        return None
     found = bases(mesh, moments.centre, noise_mm)
     if not found or found[0].area_mm2 < LEAST_BASE * area(mesh.vertices, mesh.faces):
         return None
@@ -80,9 +82,11 @@ def on_base(mesh: Mesh, noise_mm: float) -> StandardPose | None:
     return StandardPose(_motion(turn, origin), base, distinct, tuple(doubts))
 
 
-def on_axes(mesh: Mesh) -> StandardPose:
-    """The part along its principal axes: longest x, shortest z, the origin in the centroid."""
+def on_axes(mesh: Mesh) -> StandardPose | None:
+    """The part along its principal axes: longest x, shortest z, the origin in the centroid; None without a volume."""
     moments = moments_of(mesh)
+    if moments is None:
+        return None
     spread, vectors = np.linalg.eigh(moments.second)
     x, y, z = vectors[:, ::-1].T
     doubts: list[str] = []

@@ -209,7 +209,7 @@ class CaptureCheck(Stage):
 def _judge_sizes(captures: Sequence[Capture], found: Sequence[Quality], context: StageContext) -> None:
     extents = [one.extent_mm for one in found]
     context.measure("extent_mm", max(extents))
-    odd = odd_size(extents)
+    odd = odd_size(extents) if min(extents) > 0.0 else None
     if odd is not None:
         index, times, unit = odd
         context.warn(

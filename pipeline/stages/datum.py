@@ -83,13 +83,17 @@ class Datum(Stage):
             context.doubt("datum-points-in-line", f"The datum points of {part.name} fix no plane and line.", remedy)
         return motion
 
-    def _by_shape(self, part: Part, mesh: Mesh, context: StageContext) -> FloatArray:
+    def _by_shape(self, part: Part, mesh: Mesh, context: StageContext) -> FloatArray | None:
         found: StandardPose | None = None
         if self.pose == "base":
             found = on_base(mesh, _noise(part))
-            if found is None:
+        if found is None:
+            found = on_axes(mesh)
+            if found is not None and self.pose == "base":
                 context.warn("No flat face was measured that the part could stand on: it was put along its axes.")
-        found = found or on_axes(mesh)
+        if found is None:
+            context.warn(f"The surface of {part.name} encloses nothing that tells a pose: it was not moved.")
+            return None
         context.measure("base_area_mm2", found.base.area_mm2 if found.base else 0.0)
         if found.base is not None:
             context.measure("base_flatness_mm", found.base.flatness_mm)

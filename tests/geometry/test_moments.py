@@ -7,16 +7,22 @@ import pytest
 from meshes import box, frustum, icosphere, without_cap
 
 from pipeline.geometry import measure
-from pipeline.geometry.moments import moments_of
+from pipeline.geometry.moments import Moments, moments_of
 from pipeline.part import Mesh
+
+
+def moments(mesh: Mesh) -> Moments:
+    found = moments_of(mesh)
+    assert found is not None
+    return found
 
 
 def test_second_moments_of_a_box() -> None:
     # G5: inertia / m = diag(8, 16, 20.8)e6 / 48000 belongs to <x^2> = a^2 / 12
-    found = moments_of(Mesh(*box((60, 40, 20))))
+    found = moments(Mesh(*box((60, 40, 20))))
     assert found.second == pytest.approx(np.diag([60**2, 40**2, 20**2]) / 12, rel=1e-12)
     vertices, faces = frustum(30, 20, 50, corners=48)
-    moved = moments_of(Mesh(vertices + [7, -3, 11], faces))
+    moved = moments(Mesh(vertices + [7, -3, 11], faces))
     tensor = measure.volume(vertices, faces) * (np.trace(moved.second) * np.eye(3) - moved.second)
     assert tensor == pytest.approx(measure.inertia(vertices, faces), rel=1e-9, abs=1e-3)
 
@@ -25,7 +31,7 @@ def test_lean_of_a_pyramid() -> None:
     """A pyramid of height h: <(z - h/4)^3> = h^3 / 160, by integration of (1 - z/h)^2 dz."""
     vertices = np.array([[1, 1, 0], [-1, 1, 0], [-1, -1, 0], [1, -1, 0], [0, 0, 2.0]])
     faces = np.array([[0, 1, 4], [1, 2, 4], [2, 3, 4], [3, 0, 4], [0, 2, 1], [0, 3, 2]], np.int32)
-    found = moments_of(Mesh(vertices, faces))
+    found = moments(Mesh(vertices, faces))
     assert found.centre == pytest.approx([0, 0, 0.5])
     assert found.lean(np.array([0, 0, 1.0])) * found.radius**3 == pytest.approx(8 / 160)
     assert found.lean(np.array([1.0, 0, 0])) == pytest.approx(0, abs=1e-12)
@@ -33,9 +39,14 @@ def test_lean_of_a_pyramid() -> None:
 
 def test_what_is_open_is_closed_for_the_count_and_said() -> None:
     whole, opened = Mesh(*icosphere(4, 30)), Mesh(*without_cap(*icosphere(4, 30), (0, 0, 30), 8))
-    found = moments_of(opened)
+    found = moments(opened)
     assert found.centre == pytest.approx([0, 0, 0], abs=0.2)
     assert found.guessed == pytest.approx(0.02, abs=0.005)  # the cap's share, (r / 2R)^2
-    assert moments_of(whole).guessed == 0
+    assert moments(whole).guessed == 0
     filled = np.arange(len(whole.faces)) < 512
-    assert moments_of(Mesh(whole.vertices, whole.faces, filled)).guessed == pytest.approx(0.1, abs=0.01)
+    assert moments(Mesh(whole.vertices, whole.faces, filled)).guessed == pytest.approx(0.1, abs=0.01)
+
+
+def test_a_sheet_encloses_nothing() -> None:
+    flat = np.array([[0.0, 0, 0], [9, 0, 0], [0, 9, 0], [9, 9, 0]])
+    assert moments_of(Mesh(flat, np.array([[0, 1, 2], [1, 3, 2]], np.int32))) is None

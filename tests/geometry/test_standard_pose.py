@@ -91,15 +91,20 @@ def test_parts_that_repeat_themselves_are_said_to() -> None:
 def test_a_ball_has_no_base_and_no_axes() -> None:
     ball = Mesh(*icosphere(4, 30))
     assert on_base(ball, NOISE) is None
-    assert any("alike" in doubt for doubt in on_axes(ball).doubts)
+    along = on_axes(ball)
+    assert along is not None
+    assert any("alike" in doubt for doubt in along.doubts)
 
 
 def test_axes_run_from_the_longest_to_the_shortest() -> None:
     mesh = turned(FITTINGS["swan-finial"](None), 4)
-    placed = transformed(mesh.vertices, on_axes(mesh).datum_from_part)
     other = turned(FITTINGS["swan-finial"](None), 5)
+    one, two = on_axes(mesh), on_axes(other)
+    assert one is not None
+    assert two is not None
+    placed = transformed(mesh.vertices, one.datum_from_part)
     assert np.all(np.diff(np.ptp(placed, axis=0)) < 0)
-    assert np.abs(placed - transformed(other.vertices, on_axes(other).datum_from_part)).mean() < 0.01
+    assert np.abs(placed - transformed(other.vertices, two.datum_from_part)).mean() < 0.01
 
 
 def motion_of(points: list[tuple[float, float, float]]) -> FloatArray:

@@ -146,3 +146,16 @@ def test_a_scrap_is_named_and_the_rest_judged(gudgeon: list[Capture]) -> None:
     context = checked([gudgeon[0], scrap])
     assert said(context, "only 20 points")
     assert context.measures["density_per_mm2"] > 0.3
+
+
+@pytest.mark.parametrize("shape", ["coincident", "line", "plane", "noise"])
+def test_whatever_the_points_are_it_says_something(shape: str) -> None:
+    rng = np.random.default_rng(1)
+    points = {
+        "coincident": np.zeros((500, 3)),
+        "line": np.outer(np.arange(500.0), [1, 2, 3]),
+        "plane": rng.uniform(0, 9, (500, 3)) * [1, 1, 0],
+        "noise": rng.normal(size=(500, 3)),
+    }[shape]
+    context = checked([Capture("a.ply", points), Capture("b.ply", points)], aligned=False)
+    assert np.isfinite(list(context.measures.values())).all()

@@ -147,3 +147,11 @@ def test_a_part_without_a_flat_face_lies_along_its_axes(tmp_path: Path) -> None:
     assert part.mesh is not None
     size = np.ptp(transformed(part.mesh.vertices, part.deliverable_from_part), axis=0)
     assert size == pytest.approx([100, 60, 40], rel=1e-3)
+
+
+def test_a_surface_that_encloses_nothing_stays_where_it_is(tmp_path: Path) -> None:
+    flat = np.array([[0.0, 0, 0], [9, 0, 0], [0, 9, 0], [9, 9, 0]])
+    part = Part("sheet", (), Mesh(flat, np.array([[0, 1, 2], [1, 3, 2]])))
+    part, context = worked(part, (Datum(),), tmp_path)
+    assert np.array_equal(part.deliverable_from_part, np.eye(4))
+    assert any("not moved" in text for text in context.warnings)
