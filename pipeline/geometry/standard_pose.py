@@ -22,6 +22,10 @@ LEAST_BASE = 0.02
 """A base has at least this share of the whole area."""
 NEARLY = 0.85
 """Bases with at least this share of the largest one's area are candidates like it."""
+BELOW = 0.5
+"""Cosine to straight down from which a face of the only capture may be a base."""
+LOWEST = 0.999
+"""Share of the vertices above the plane on which a part stands that lay on an unmeasured face."""
 ROUND = 1.05
 """Second moments closer than this make no long axis."""
 LEAN_TOWARDS = np.array([0.80, 0.50, 0.33]) / np.linalg.norm([0.80, 0.50, 0.33])
@@ -50,12 +54,18 @@ class StandardPose:
     doubts: tuple[str, ...]
 
 
-def on_base(mesh: Mesh, noise_mm: float) -> StandardPose | None:
+def on_base(mesh: Mesh, noise_mm: float, up: FloatArray | None = None) -> StandardPose | None:
     """The part standing on its largest flat base: z = 0 there, z up.
 
     The origin lies below the middle between the end faces across x and y, or below the centroid where there are none.
     x runs along the upright flat faces where there are such, else along the long axis of the volume; of the two
     directions of upright faces along that in which the volume spreads further.
+
+    Parameters
+    ----------
+    noise_mm : standard deviation of the measured points
+    up : (3,) where up was in the only capture there is: what it shows from above is no base. Where it shows none, the
+        part stands as it lay.
 
     Returns
     -------
@@ -64,10 +74,16 @@ def on_base(mesh: Mesh, noise_mm: float) -> StandardPose | None:
     moments = moments_of(mesh)
     if moments is None:
         return None
-    found = bases(mesh, moments.centre, noise_mm)
-    if not found or found[0].area_mm2 < LEAST_BASE * area(mesh.vertices, mesh.faces):
-        return None
+    least = LEAST_BASE * area(mesh.vertices, mesh.faces)
+    found = [base for base in bases(mesh, moments.centre, noise_mm) if base.area_mm2 >= least]
     doubts: list[str] = []
+    if up is not None:
+        found = [base for base in found if base.normal @ up < -BELOW]
+        if not found:
+            found = [Base(-up, float(np.quantile(mesh.vertices @ -up, LOWEST)), 0.0, 0.0)]
+            doubts.append("its underside was not measured, and it stands as it lay")
+    if not found:
+        return None
     like = [base for base in found if base.area_mm2 >= NEARLY * found[0].area_mm2]
     candidates: list[tuple[Base, FloatArray]] = []
     for base in like:

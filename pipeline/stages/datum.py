@@ -86,7 +86,7 @@ class Datum(Stage):
     def _by_shape(self, part: Part, mesh: Mesh, context: StageContext) -> FloatArray | None:
         found: StandardPose | None = None
         if self.pose == "base":
-            found = on_base(mesh, _noise(part))
+            found = on_base(mesh, _noise(part), _up(part))
         if found is None:
             found = on_axes(mesh)
             if found is not None and self.pose == "base":
@@ -99,8 +99,18 @@ class Datum(Stage):
             context.measure("base_flatness_mm", found.base.flatness_mm)
         context.measure("distinct_ratio", found.distinct)
         for doubt in found.doubts:
-            context.warn(f"Another scan of {part.name} may come out turned: {doubt}. Give datum points if it matters.")
+            context.warn(
+                f"Another scan of {part.name} may come out otherwise: {doubt}. Give datum points if it matters."
+            )
         return found.datum_from_part
+
+
+def _up(part: Part) -> FloatArray | None:
+    """Up in the part's frame, when there is only one capture and it knows the table it stood on."""
+    only = part.captures[0] if len(part.captures) == 1 else None
+    if only is None or only.support_plane is None:
+        return None
+    return np.asarray(only.part_from_capture[:3, :3] @ only.support_plane[:3], np.float64)
 
 
 def _noise(part: Part) -> float:

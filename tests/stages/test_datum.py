@@ -155,3 +155,20 @@ def test_a_surface_that_encloses_nothing_stays_where_it_is(tmp_path: Path) -> No
     part, context = worked(part, (Datum(),), tmp_path)
     assert np.array_equal(part.deliverable_from_part, np.eye(4))
     assert any("not moved" in text for text in context.warnings)
+
+
+def test_what_one_capture_shows_from_above_is_no_base(tmp_path: Path) -> None:
+    """A plate scanned from above: its top is the largest measured flat face, and yet nobody wants it upside down."""
+    truth = FITTINGS["nameplate"](None)
+    seen = (truth.vertices[truth.faces][:, :, 2] > truth.vertices[:, 2].min() + 0.5).any(axis=1)
+    plane = np.array([0.0, 0, 1, -truth.vertices[:, 2].min()])
+    capture = Capture("a.ply", sample_surface(truth.vertices, truth.faces[seen], 20_000)[0], support_plane=plane)
+    alone = Part("plate", (capture,), Mesh(truth.vertices, truth.faces[seen]))
+    part, context = worked(alone, (Datum(),), tmp_path)
+    assert part.deliverable_from_part[2, 2] == pytest.approx(1)
+    placed = transformed(truth.vertices, part.deliverable_from_part)
+    assert placed[:, 2].min() == pytest.approx(0, abs=0.1)
+    assert any("stands as it lay" in text for text in context.warnings)
+    whole, context = worked(replace(alone, mesh=Mesh(truth.vertices, truth.faces)), (Datum(),), tmp_path)
+    assert whole.deliverable_from_part[2, 2] == pytest.approx(1)
+    assert not any("stands as it lay" in text for text in context.warnings)
