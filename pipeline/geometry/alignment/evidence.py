@@ -118,7 +118,7 @@ def _judged(one: Seen, other: Seen, pose: FloatArray, samples: int | None, withi
     step = 1 if samples is None else max(1, len(one.side) // samples)
     chosen = slice(None, None, step)
     at, facing = moved(pose, one.side.points[chosen]), one.side.normals[chosen] @ pose[:3, :3].T
-    state = relation(at, facing, one.side.plain[chosen], other, within)
+    state = relation(at, facing, one.side.sure[chosen], other, within)
     count = len(at)
     return Evidence(
         samples=count,
@@ -143,7 +143,7 @@ def _largest_patch(points: FloatArray, reach: float) -> int:
 
 def _beyond(at: FloatArray, side: Side) -> BoolArray:
     """(n,) places past an open end of a side: there the surface may go on, and looks past it prove nothing."""
-    return np.asarray(side.rim[side.tree.query(at, workers=-1)[1]], np.bool_)
+    return np.asarray(side.rim[side.tree.query(at)[1]], np.bool_)
 
 
 @dataclass(frozen=True, eq=False)
@@ -159,7 +159,7 @@ class Relation:
     bare: BoolArray
 
 
-def relation(at: FloatArray, facing: FloatArray, plain: BoolArray, other: Seen, within: float) -> Relation:
+def relation(at: FloatArray, facing: FloatArray, sure: BoolArray, other: Seen, within: float) -> Relation:
     """Compare samples, given in the other side's frame, with the other side."""
     cell = other.side.cell
     reach = OFF_CELLS * cell
@@ -176,8 +176,8 @@ def relation(at: FloatArray, facing: FloatArray, plain: BoolArray, other: Seen, 
     beside = np.sqrt(np.maximum(apart - height**2, 0.0))
     has &= (beside < BESIDE_CELLS * cell) & (agree > 0.8)
     support = has & (np.abs(height) < within)
-    both_plain = plain & other.side.plain[index]
-    off = has & ~support & both_plain & (agree > 0.95) & (np.abs(height) > 1.5 * within) & (np.abs(height) < reach)
+    both_sure = sure & other.side.sure[index]
+    off = has & ~support & both_sure & (agree > 0.95) & (np.abs(height) > 1.5 * within) & (np.abs(height) < reach)
     through, bare = np.zeros((2, len(at)), bool)
     rest = np.flatnonzero(~support & ~off)
     judged = other.pictures.judge(at[rest], facing[rest])

@@ -18,28 +18,37 @@ from pipeline.geometry.alignment.field import Field
 from pipeline.geometry.alignment.hypotheses import PairTable, hypotheses
 from pipeline.geometry.alignment.icp import ROUGH_SAMPLES, ROUGH_VOXELS, settled
 from pipeline.geometry.alignment.joint import refined
-from pipeline.geometry.alignment.markers import matches
+from pipeline.geometry.alignment.markers import MARK_REACH, matches, partners
 from pipeline.geometry.alignment.quick import promising
-from pipeline.geometry.alignment.rigid import differences, distinct, inverse
+from pipeline.geometry.alignment.rigid import differences, distinct, inverse, moved
 from pipeline.part import FloatArray
 
-COARSE, SETTLED, KEPT, MARKED = 180, 36, 12, 4
-FIRM = 0.002
+MOST, FEWEST = 96, 36
+"""Poses of a pair that are refined: the most where there is but one pair, the fewest where there are many."""
+COARSE, KEPT = 4, 3
+"""Times as many are settled before, and kept one in so many afterwards."""
+MARKED = 4
+"""Poses of a pair that markers give."""
+HOPELESS = 0.25
+"""A pose that so much speaks against at first sight is not looked at again."""
+FIRM = 2e-4
 """Below this share of the largest eigenvalue a motion is not held."""
 ROUGH_HEIGHT, ROUGH_COST = 0.6, 16.0
 FINE_HEIGHT, FINE_COST = 0.35, 40.0
 """Heights that are support, in voxels, and how much a sample that speaks against a pose outweighs one for it."""
-BEAM = 14
-BRANCHES = 20
+BEAM, FEWEST_BEAM, BEAM_MARKED = 32, 10, 5
+BRANCHES, FEWEST_BRANCHES = 32, 16
+"""Sets of poses that go on, and ways to go on that are tried: the most for two sides, the fewest for many."""
 QUICK_ROUNDS = ((3.0, 5.0), (2.0, 4.0), (1.5, 4.0))
 
 
 @dataclass(frozen=True, eq=False)
 class Guess:
-    """A pose of one side in another's frame, with what speaks for it."""
+    """A pose of one side in another's frame, with what speaks for it, and whether markers gave it."""
 
     pose: FloatArray
     evidence: Evidence
+    marked: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,10 +67,11 @@ Guesses = dict[tuple[int, int], list[Guess]]
 
 @dataclass(frozen=True, eq=False)
 class Placed:
-    """Poses for some or all sides; the first placed one is the frame."""
+    """Poses for some or all sides; the first placed one is the frame. ``marked``: markers that lie on one another."""
 
     poses: dict[int, FloatArray]
     pairs: dict[tuple[int, int], Evidence]
+    marked: int = 0
 
     @property
     def score(self) -> float:
@@ -77,13 +87,17 @@ def guesses(
     ready: Sequence[Ready], mark_noise_mm: float = 0.3, but: Guesses | None = None, anew: int | None = None
 ) -> Guesses:
     """Judged poses for every pair of sides; those of ``but`` are kept, except for the pairs of side ``anew``."""
+    pairs = list(combinations(range(len(ready)), 2))
+    tried = max(FEWEST, MOST // len(pairs))
     return {
-        (i, j): but[i, j] if but is not None and anew not in (i, j) else pair_guesses(ready[i], ready[j], mark_noise_mm)
-        for i, j in combinations(range(len(ready)), 2)
+        (i, j): but[i, j]
+        if but is not None and anew not in (i, j)
+        else pair_guesses(ready[i], ready[j], mark_noise_mm, tried)
+        for i, j in pairs
     }
 
 
-def pair_guesses(one: Ready, other: Ready, mark_noise_mm: float = 0.3) -> list[Guess]:
+def pair_guesses(one: Ready, other: Ready, mark_noise_mm: float = 0.3, tried: int = FEWEST) -> list[Guess]:
     """Judged poses of one side in the other's frame: from the surfaces, and from the markers where both have some.
 
     Poses from markers are kept however the surface judges them: on a turning part the surface has no opinion.
@@ -91,42 +105,49 @@ def pair_guesses(one: Ready, other: Ready, mark_noise_mm: float = 0.3) -> list[G
     moving = one.seen.side
     poses = hypotheses(moving, other.field, one.table, other.table, np.random.default_rng(0))
     poses = settled(moving, other.field, poses, ROUGH_SAMPLES, ROUGH_VOXELS)
-    poses = poses[promising(one.field, other.field, poses, 200, ROUGH_HEIGHT, ROUGH_COST, COARSE)]
-    found = judged(one, other, settled(moving, other.field, poses))
+    poses = poses[promising(one.field, other.field, poses, 200, ROUGH_HEIGHT, ROUGH_COST, COARSE * tried)]
+    found = judged(one, other, settled(moving, other.field, poses), tried)
     for match in matches(one.markers, other.markers, mark_noise_mm, MARKED):
-        found.append(Guess(match.pose, evidence(one.seen, other.seen, match.pose, within=0.35 * moving.cell)))
+        found.append(
+            Guess(match.pose, evidence(one.seen, other.seen, match.pose, within=0.35 * moving.cell), marked=True)
+        )
     return found
 
 
-def judged(one: Ready, other: Ready, poses: FloatArray, keep: int = KEPT, tried: int = SETTLED) -> list[Guess]:
-    """The best distinct ones of settled poses, refined and judged by evidence, best first."""
-    moving, fixed = one.seen.side, other.seen.side
-    size = max(moving.size, fixed.size)
+def judged(one: Ready, other: Ready, poses: FloatArray, tried: int) -> list[Guess]:
+    """The best distinct ones of settled poses, refined and judged by evidence, best first.
+
+    Most are found out by a quick look; only those that are not are refined in full.
+    """
+    moving, trees = one.seen.side, [other.seen.tree, one.seen.tree]
     found = []
     for k in promising(one.field, other.field, poses, 400, FINE_HEIGHT, FINE_COST, tried):
-        joint = refined(
-            [other.seen.tree, one.seen.tree], np.array([np.eye(4), poses[k]]), samples=700, rounds=QUICK_ROUNDS
-        )
-        found.append(Guess(joint.poses[1], evidence(one.seen, other.seen, joint.poses[1])))
+        start = refined(trees, np.array([np.eye(4), poses[k]]), samples=350, rounds=QUICK_ROUNDS[:2]).poses
+        if evidence(one.seen, other.seen, start[1], samples=300).contradiction > HOPELESS:
+            continue
+        pose = refined(trees, start, samples=700, rounds=QUICK_ROUNDS[1:]).poses[1]
+        found.append(Guess(pose, evidence(one.seen, other.seen, pose)))
     found.sort(key=lambda guess: -guess.evidence.score)
-    order = distinct(np.array([guess.pose for guess in found]), moving.centre, np.deg2rad(2), 0.01 * size, keep)
-    return [found[k] for k in order]
+    size = max(moving.size, other.seen.side.size)
+    poses = np.array([guess.pose for guess in found]).reshape(-1, 4, 4)
+    return [found[k] for k in distinct(poses, moving.centre, np.deg2rad(2), 0.01 * size, tried // KEPT)]
 
 
-def grown(ready: Sequence[Ready], pairs: Guesses) -> list[Placed]:
-    """Sets of poses for all sides, best first."""
+def grown(ready: Sequence[Ready], pairs: Guesses, mark_noise_mm: float = 0.3) -> list[Placed]:
+    """Sets of poses for all sides, best first; those that lay markers on one another before the others."""
     count = len(ready)
     beam = [Placed({0: np.eye(4)}, {})]
     for _ in range(count - 1):
         wider: list[Placed] = []
         for placed in beam:
-            wider += _branches(placed, ready, pairs)
+            wider += _branches(placed, ready, pairs, MARK_REACH * mark_noise_mm)
         wider.sort(key=lambda placed: -placed.score)
-        beam = _different(wider, ready, BEAM)
+        marked = sorted((placed for placed in wider if placed.marked >= 3), key=lambda placed: -placed.marked)
+        beam = _different([*marked[:BEAM_MARKED], *wider], ready, max(FEWEST_BEAM, BEAM // len(pairs)))
     return beam
 
 
-def _branches(placed: Placed, ready: Sequence[Ready], pairs: Guesses) -> list[Placed]:
+def _branches(placed: Placed, ready: Sequence[Ready], pairs: Guesses, mark_reach_mm: float) -> list[Placed]:
     options: list[tuple[float, int, int, Guess, FloatArray]] = []
     for new in range(len(ready)):
         if new in placed.poses:
@@ -136,21 +157,29 @@ def _branches(placed: Placed, ready: Sequence[Ready], pairs: Guesses) -> list[Pl
                 relative = guess.pose if new < old else inverse(guess.pose)  # old_from_new
                 options.append((guess.evidence.score, new, old, guess, placed.poses[old] @ relative))
     options.sort(key=lambda option: -option[0])
+    from_markers = [option for option in options if option[3].marked]
     out: list[Placed] = []
-    for _, new, old, guess, pose in options[:BRANCHES]:
+    for _, new, old, guess, pose in [*from_markers, *options[: max(FEWEST_BRANCHES, BRANCHES // len(pairs))]]:
         side = ready[new].seen.side
         if any(new in other.poses and _near(other.poses[new], pose, side.centre, side.size) for other in out):
             continue
-        out.append(_with_side(placed, new, pose, {old: guess.evidence}, ready))
+        out.append(_with_side(placed, new, pose, {old: guess.evidence}, ready, mark_reach_mm))
     return out
 
 
 def _with_side(
-    placed: Placed, new: int, pose: FloatArray, known: dict[int, Evidence], ready: Sequence[Ready]
+    placed: Placed,
+    new: int,
+    pose: FloatArray,
+    known: dict[int, Evidence],
+    ready: Sequence[Ready],
+    mark_reach_mm: float,
 ) -> Placed:
     """One more side, judged against all that are placed; what is known of a pair is not asked again."""
-    judged_pairs = dict(placed.pairs)
+    judged_pairs, marked = dict(placed.pairs), placed.marked
     for old, other in placed.poses.items():
+        laid = moved(inverse(other) @ pose, ready[new].markers)
+        marked += len(partners(laid, ready[old].markers, mark_reach_mm + 0.5 * ready[old].seen.side.cell))
         i, j = min(new, old), max(new, old)
         if old in known:
             judged_pairs[i, j] = known[old]
@@ -159,7 +188,7 @@ def _with_side(
         # Poses from single pairs lie a little off one another: judge leniently, the joint refinement follows.
         within = 0.35 * ready[i].seen.side.cell
         judged_pairs[i, j] = evidence(ready[i].seen, ready[j].seen, inverse(of[j]) @ of[i], samples=400, within=within)
-    return Placed({**placed.poses, new: pose}, judged_pairs)
+    return Placed({**placed.poses, new: pose}, judged_pairs, marked)
 
 
 def _near(one: FloatArray, other: FloatArray, centre: FloatArray, size: float) -> bool:

@@ -27,6 +27,8 @@ NORMAL_SIZE = 0.04
 ROUNDS = ((5.0, 6.0), (3.0, 5.0), (2.0, 4.5), (1.5, 4.0), (1.5, 4.0), (1.5, 4.0))
 """In turn: how far correspondents may be (cells), and the reach of the weight (spreads of the residuals)."""
 FEWEST = 30
+WORTH_THREADS = 4_000
+"""Queries for fewer places are done before threads have started."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,9 +66,9 @@ class SixD:
 
     def nearest(self, points: FloatArray, normals: FloatArray, reach: float) -> FloatArray:
         """(n,) indices of the nearest samples within ``reach`` (6-D); the number of samples where there is none."""
-        found = self.tree.query(
-            np.hstack([points, self.weight * normals]), distance_upper_bound=reach, eps=0.1, workers=-1
-        )
+        places = np.hstack([points, self.weight * normals])
+        workers = -1 if len(points) > WORTH_THREADS else 1
+        found = self.tree.query(places, distance_upper_bound=reach, eps=0.1, workers=workers)
         return np.asarray(found[1])
 
 

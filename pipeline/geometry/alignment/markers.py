@@ -21,6 +21,8 @@ MOST_CLIQUES = 4_000
 TOLERANCE = 6.0
 """Distances agree when they differ by at most this many times the markers' noise."""
 LINE_RATIO = 0.05
+MARK_REACH = 4.0
+"""Markers coincide when they lie within this many times their noise."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -101,6 +101,11 @@ class Side:
         """(n,) True at open ends of what was scanned: beyond them the surface may go on, unseen."""
         return rim(self.points, self.normals, self.tree, self.cell)
 
+    @cached_property
+    def sure(self) -> NDArray[np.bool_]:
+        """(n,) True where the surface and its surroundings are known: away from edges and open ends."""
+        return np.asarray(self.plain & ~self.rim, np.bool_)
+
     def turned_inside_out(self) -> Side:
         """The same samples facing the other way."""
         return replace(self, normals=-self.normals, outside_sure=1.0)

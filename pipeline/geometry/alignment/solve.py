@@ -16,6 +16,7 @@ from pipeline.geometry.alignment.rigid import inverse, moved
 from pipeline.geometry.alignment.side import SURE, Side, measured, sides
 from pipeline.geometry.alignment.twins import turned_poses
 from pipeline.geometry.alignment.verdict import (
+    CONTRADICTED,
     LESS,
     Solution,
     contradicted,
@@ -34,7 +35,8 @@ from pipeline.geometry.constraint import Motion
 from pipeline.part import Capture, FloatArray
 
 FEWEST_POINTS = 300
-FINALISTS = 14
+FINALISTS, FEWEST_FINALISTS = 30, 10
+"""Sets of poses that are refined jointly: the most for two sides, the fewest for many."""
 MOST_UNSURE = 3
 HOPEFUL = 0.05
 """Sets of poses with less than this share of the best score cannot be rivals and are not refined."""
@@ -103,7 +105,7 @@ def aligned(ready: Sequence[Ready], mark_noise_mm: float = 0.3) -> Found:
     A cloud without normals does not always tell its outside from its inside; such sides are tried both ways.
     """
     pairs = guesses(ready, mark_noise_mm)
-    sets = grown(ready, pairs)
+    sets = grown(ready, pairs, mark_noise_mm)
     for k in _unsure(ready)[:MOST_UNSURE]:
         if _agrees(sets[0]):
             break
@@ -112,10 +114,12 @@ def aligned(ready: Sequence[Ready], mark_noise_mm: float = 0.3) -> Found:
             ready[k].seen.side.turned_inside_out(), [one.seen.side for one in ready], ready[k].markers
         )
         other_pairs = guesses(turned, mark_noise_mm, but=pairs, anew=k)
-        other_sets = grown(turned, other_pairs)
+        other_sets = grown(turned, other_pairs, mark_noise_mm)
         if other_sets[0].score > sets[0].score:
             ready, pairs, sets = turned, other_pairs, other_sets
-    hopeful = [placed for placed in sets[:FINALISTS] if placed.score > HOPEFUL * sets[0].score]
+    most = max(FEWEST_FINALISTS, FINALISTS // len(pairs))
+    top = max(placed.score for placed in sets)
+    hopeful = [placed for placed in sets[:most] if placed.score > HOPEFUL * top or placed.marked >= 3]
     finalists = [solved(ready, placed.array(), mark_noise_mm) for placed in hopeful or sets[:1]]
     return concluded(ready, finalists, pairs, mark_noise_mm)
 
@@ -173,9 +177,9 @@ def _with_rivals(
     return best, rivals(best, others, ready)
 
 
-def _rank(solution: Solution) -> tuple[float, float]:
-    """Best first: markers that fall together count before the surface, which may have no opinion."""
-    return (-(solution.marked if solution.marked >= 2 else 0), -solution.score)
+def _rank(solution: Solution) -> tuple[bool, float, float]:
+    """Best first: markers that fall together count before the surface, which may have no opinion, or a veto."""
+    return (solution.contradiction > CONTRADICTED, -(solution.marked if solution.marked >= 3 else 0), -solution.score)
 
 
 def _twins(ready: Sequence[Ready], best: Solution) -> list[FloatArray]:

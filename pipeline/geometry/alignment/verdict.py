@@ -14,33 +14,35 @@ from itertools import combinations
 
 import numpy as np
 
-from pipeline.geometry.alignment.evidence import Evidence, evidence, relation, tolerance
+from pipeline.geometry.alignment.evidence import NEAR_CELLS, Evidence, evidence, relation, tolerance
 from pipeline.geometry.alignment.graph import FIRM, Ready
 from pipeline.geometry.alignment.joint import ROUNDS, Joint, Marks, refined
-from pipeline.geometry.alignment.markers import partners
+from pipeline.geometry.alignment.markers import MARK_REACH, partners
 from pipeline.geometry.alignment.rigid import differences, inverse, moved, rigid, twisted
 from pipeline.geometry.constraint import Constraint, Motion, constraint
 from pipeline.part import FloatArray
 
 SAMPLES, ALL = 1_000, 6_000
-FINAL_SAMPLES = 3_000
+FINAL_SAMPLES = 1_500
 PUSH = 6.0
 """How far sides are pushed along their weakest motions to see whether they come back, in spreads of the residuals:
 farther, and the few places that hold a part would be taken for strays."""
 BACK_ROUNDS = ((2.0, 9.0), (2.0, 8.0), (1.5, 7.0), (1.5, 6.0), (1.5, 5.0))
 STAYED = 0.25
 """A push of which more than this share stays was not resisted."""
-MARK_REACH = 4.0
-"""Markers coincide when they lie within this many times their noise."""
 ROUGHER = 1.12
 """A set of poses whose mean squared height is this much larger than the best one's is a worse one."""
-LITTLE, LEAST_OVERLAP, CONTRADICTED = 0.08, 0.07, 0.03
-"""A rival must be supported by this share of what the best is, hang together by this overlap, and be contradicted in
-no more than this share of what a pair has in common."""
+LITTLE, CONTRADICTED = 0.07, 0.03
+"""A rival must be supported by this share of what the best is, and be contradicted in no more than this share of what a
+pair has in common."""
+LEAST_OVERLAP, LEAST_WHERE_OPEN, OPEN = 0.12, 0.05, 0.6
+"""A rival must hang together by this overlap; by less where the best leaves more than this share of the open ends
+open: then the sides may have been laid on one another that belong beside one another."""
 LESS = 0.5
 """A rival with less than this share of the support must be held on its own: any two sides touch somewhere, sliding."""
-PATCH = 9
-"""So many samples in one place that speak against a pose are no chance: the right pose has up to five."""
+MOST_RIVALS = 3
+PATCH = 6
+"""So many samples in one place that speak against a pose are no chance: the right pose has two or three."""
 CORRELATED = 2.0
 """Errors of neighbouring samples are not independent: predicted deviations are this much larger."""
 
@@ -262,7 +264,7 @@ def held(solution: Solution, ready: Sequence[Ready], k: int) -> Constraint | Non
             continue
         pose = inverse(solution.poses[j]) @ solution.poses[k]
         within = _within(ready, solution.joint, k, j)
-        state = relation(moved(pose, side.points), side.normals @ pose[:3, :3].T, side.plain, other.seen, within)
+        state = relation(moved(pose, side.points), side.normals @ pose[:3, :3].T, side.sure, other.seen, within)
         points.append(side.points[state.support])
         normals.append(side.normals[state.support])
     common = np.concatenate(points)
@@ -279,8 +281,32 @@ def _motion_of(solution: Solution, ready: Sequence[Ready], k: int) -> Motion | N
 
 def rivals(best: Solution, others: Sequence[Solution], ready: Sequence[Ready]) -> list[Solution]:
     """The others that explain the sides as well: no more against them, no rougher fit; less support is no flaw."""
-    found = [thoroughly(ready, other) for other in others if not _worse(best, other, ready)]
-    return sorted((other for other in found if not _worse(best, other, ready)), key=lambda other: -other.score)
+    found: list[Solution] = []
+    for other in sorted(others, key=lambda other: -other.score):
+        if _worse(best, other, ready):
+            continue
+        other = thoroughly(ready, other)
+        if not _worse(best, other, ready):
+            found.append(other)
+        if len(found) == MOST_RIVALS:
+            break
+    return found
+
+
+def open_share(solution: Solution, ready: Sequence[Ready]) -> float:
+    """Share of the sides' open ends beyond which no other side goes on."""
+    left, total = 0, 0
+    for k, one in enumerate(ready):
+        side = one.seen.side
+        ends = np.flatnonzero(side.rim)
+        still = np.ones(len(ends), np.bool_)
+        for j, other in enumerate(ready):
+            if j != k:
+                pose = inverse(solution.poses[j]) @ solution.poses[k]
+                distance, nearest = other.seen.side.tree.query(moved(pose, side.points[ends]))
+                still &= (distance > NEAR_CELLS * other.seen.side.cell) | other.seen.side.rim[nearest]
+        left, total = left + int(still.sum()), total + len(ends)
+    return left / max(total, 1)
 
 
 def contradicted(solution: Solution) -> bool:
@@ -294,7 +320,8 @@ def _worse(best: Solution, other: Solution, ready: Sequence[Ready]) -> bool:
     if not changed:
         return False
     now, then = (sum((each.pairs[pair] for pair in changed), Evidence()) for each in (best, other))
-    if linked_overlap(other, len(ready))[0] < LEAST_OVERLAP or other.contradiction > CONTRADICTED:
+    least = LEAST_WHERE_OPEN if open_share(best, ready) > OPEN else LEAST_OVERLAP
+    if linked_overlap(other, len(ready))[0] < least or other.contradiction > CONTRADICTED:
         return True
     # Much less support does not make it wrong: half a part may lie on its other half better than beside it.
     share = (then.support / then.samples) / max(now.support / now.samples, 1e-12)
@@ -306,7 +333,11 @@ def _worse(best: Solution, other: Solution, ready: Sequence[Ready]) -> bool:
     more = then.against / then.samples - now.against / now.samples
     if more > max(12.0, 4.0 * np.sqrt(now.against + then.against + 1.0)) / min(now.samples, then.samples):
         return True
-    if then.support > 500 and then.squares / then.support > ROUGHER * now.squares / max(now.support, 1):
+    if (
+        share > LESS
+        and then.support > 500
+        and then.squares / then.support > ROUGHER * now.squares / max(now.support, 1)
+    ):
         return True
     return best.marked >= 2 and best.marked - other.marked >= 2 and other.marked < 0.67 * best.marked
 

@@ -83,11 +83,14 @@ class Pictures:
 
     def _looked_up(self, points: FloatArray) -> tuple[FloatArray, FloatArray]:
         """(d, n) believed and unbelieved depth at each place in each picture; -inf outside."""
-        at = np.einsum("dki,ni->dnk", self.across, points) - self.corner[:, None]
-        spot = (at / self.pixel).astype(np.int32)  # towards zero: what lies before the first pixel is outside anyway
         wide = self.depth.shape[1]
-        inside = ((at >= 0) & (spot < wide)).all(axis=2)
-        flat = np.where(inside, (np.arange(len(self.views))[:, None] * wide + spot[..., 0]) * wide + spot[..., 1], 0)
+        # Two plain products are much faster than one contraction; one more pixel around keeps rounding towards zero.
+        across, along = (
+            np.clip((self.across[:, k] @ points.T - self.corner[:, k : k + 1]) / self.pixel, -1, wide) for k in (0, 1)
+        )
+        inside = (across >= 0) & (across < wide) & (along >= 0) & (along < wide)
+        flat = (np.arange(len(self.views))[:, None] * wide + across.astype(np.int32)) * wide + along.astype(np.int32)
+        flat = np.where(inside, flat, 0)
         depth = np.where(inside, self.depth.reshape(-1)[flat], -np.inf)
         return depth, np.where(inside, self.blocked.reshape(-1)[flat], -np.inf)
 
