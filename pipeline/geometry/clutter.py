@@ -125,8 +125,9 @@ def _of_riser(
     margin = np.full(len(points), 4.0 * noise if riser.flush else 0.0)
     if facing_up is not None:
         margin[~facing_up] = 0.0
-    mine: BoolArray = (riser.outside(plan) < 1.5 * scene.cell) & (clear < margin)
-    return mine
+    outside = riser.outside(plan)
+    mine: BoolArray = (outside < 1.5 * scene.cell) & (clear < margin - riser.sure)
+    return mine | ((outside < riser.beside) & (clear < margin))
 
 
 def _without_support(cells: Voxels, expected_size: Sequence[float] | None) -> tuple[BoolArray, list[Uncertain]]:
@@ -149,7 +150,7 @@ def _on_riser(
     """What stands on the riser; everything below its top goes."""
     cells, uncertain = scene.cells, []
     clear, outside = scene.height - riser.top(scene.plan), riser.outside(scene.plan)
-    usable = clear > -0.5 * scene.cell
+    usable = clear + np.where(outside > riser.beside, riser.sure, 0.0) > -0.5 * scene.cell
     if not usable.any():
         return np.ones(len(cells), bool), [Uncertain.RIVAL]
     number, label = cells.components(usable)

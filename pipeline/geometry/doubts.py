@@ -25,7 +25,7 @@ MOST_REACH = 0.63
 """How far towards the border of the picture the part may reach, over the way to that border."""
 MOST_OFF_BALANCE = 0.25
 """How far the part's middle may lie outside of what it stands on, over its extent."""
-MOST_ONE_SIDED = 0.3
+MOST_ONE_SIDED = 0.36
 """How much further the part may reach to one side of its riser than to the other, over its extent."""
 LEAST_ASPECT = 0.25
 """Height over width from which on a block under the part is a riser without a question."""

@@ -35,8 +35,10 @@ QUIET = 0.15
 """Cells over those of a level of wall with which something else begins."""
 SPECK = 8
 """Cells below which a piece is none."""
-MOST_PRISMATIC = 0.7
-"""Share of the walls' cells that must lie on their outline."""
+CLEARLY_MORE = 0.03
+"""Share of the walls' cells by which another outline must hold more of them."""
+IN_LINE = 0.7
+"""How far from the line of the walls, in cells, a cell is at most one of theirs."""
 THICK_IN_CELLS = 2.0
 """How far beside the outline there may be stray cells of the wall."""
 WALL_IN_CELLS = 1.5
@@ -56,6 +58,8 @@ class Riser:
     centre : (2,) middle of its walls, seen from above
     flush : its own top face is seen beside what stands on it
     aspect : height over width
+    beside : how far outside the outline a place may still be the wall's, millimetres
+    sure : depth below its top down from which everything goes; above, only what stands within the walls, millimetres
     hidden : share of its height, from the support up, of which no wall is seen
     contested : something beside it reaches from the ground to what stands on it
     """
@@ -65,6 +69,8 @@ class Riser:
     centre: FloatArray
     flush: bool
     aspect: float
+    beside: float
+    sure: float
     hidden: float
     contested: bool
 
@@ -86,7 +92,7 @@ class Riser:
 
 def declared_riser(height: float, centre: FloatArray) -> Riser:
     """A riser of which only the height is known: everything below goes, wherever it stands."""
-    return Riser(np.array([0.0, 0.0, height]), np.array([[0.0, 0.0, -1.0]]), centre, True, 1.0, 0.0, False)
+    return Riser(np.array([0.0, 0.0, height]), np.array([[0.0, 0.0, -1.0]]), centre, True, 1.0, 0.0, 0.0, 0.0, False)
 
 
 def find_riser(scene: Standing) -> Riser | None:
@@ -105,10 +111,10 @@ def may_be_riser(scene: Standing, chosen: BoolArray) -> bool:
         outline, width = _hull(columns), _narrowest(columns)
         if outline is None or len(columns) < 12 or _ring(columns - columns.mean(axis=0)) < LEAST_RING:
             continue
-        riser = Riser(np.zeros(3), outline, columns.mean(axis=0), False, 0.0, 0.0, False)
+        riser = Riser(np.zeros(3), outline, columns.mean(axis=0), False, 0.0, 0.0, 0.0, 0.0, False)
         near = chosen & (np.abs(riser.outside(scene.plan)) < WALL_IN_CELLS * scene.cell)
         walls = near & (np.abs(scene.rise) < UPRIGHT)
-        top = _wall_top(scene.height[walls], foot, scene.cell)
+        top = _wall_top(scene.height[walls], riser.outside(scene.plan)[walls], foot, scene.cell)
         carried = chosen & (scene.height > top + 2.0 * scene.cell)
         if top - foot >= max(LEAST_LEVELS * scene.cell, SUSPECT_ASPECT * width) and carried.sum() > 0.5 * walls.sum():
             return True
@@ -153,15 +159,17 @@ def _judged(scene: Standing, columns: FloatArray, foot: float) -> tuple[int, Ris
     outline = _hull(scene.plan[seed])
     if outline is None:
         return None
-    riser = Riser(np.zeros(3), outline, columns.mean(axis=0), False, 0.0, 0.0, False)
+    riser = Riser(np.zeros(3), outline, columns.mean(axis=0), False, 0.0, 0.0, 0.0, 0.0, False)
     wall = upright & (np.abs(riser.outside(scene.plan)) < WALL_IN_CELLS * cell)
-    wall_top = _wall_top(scene.height[wall], foot, cell)
+    wall_top = _wall_top(scene.height[wall], riser.outside(scene.plan)[wall], foot, cell)
     riser = _whole(scene, riser, seed, upright, wall_top)
     outside = riser.outside(scene.plan)
     wall = upright & (np.abs(outside) < WALL_IN_CELLS * cell)
     around = outside < max(4.0 * cell, 0.1 * width)
     thick = np.abs(outside) < THICK_IN_CELLS * cell
-    begins = _onset(scene, wall, thick & (scene.height < wall_top + cell), around, foot, len(columns))
+    line, width_of_line = _line(outside[wall & (scene.height < wall_top)], cell)
+    in_line = upright & (np.abs(outside - line) < width_of_line)
+    begins = _onset(scene, in_line, thick & (scene.height < wall_top + cell), around, foot, len(columns))
     if begins is None:
         return None
     onset, clear, body = begins
@@ -192,7 +200,16 @@ def _judged(scene: Standing, columns: FloatArray, foot: float) -> tuple[int, Ris
         return None
     if _lean(scene.height[own], outside[own]) > MOST_LEAN * cell:
         return None
-    return above, replace(riser, slope=slope, flush=flush, aspect=top / width, hidden=foot / top, contested=not clear)
+    return above, replace(
+        riser,
+        slope=slope,
+        flush=flush,
+        aspect=top / width,
+        beside=line + width_of_line,
+        sure=0.0 if flush else max(top - wall_top, 0.0) + cell,
+        hidden=foot / top,
+        contested=not clear,
+    )
 
 
 def _hull(plan: FloatArray) -> FloatArray | None:
@@ -220,38 +237,48 @@ def _whole(scene: Standing, riser: Riser, seed: BoolArray, upright: BoolArray, w
     row = np.full(len(walls), -1)
     row[walls] = label[tuple(at.T)]
     grown = walls & np.isin(row, np.unique(row[seed]))
-    level = scene.solid & (scene.rise > LEVEL) & (np.abs(scene.height - wall_top) < 1.5 * cell)
+    level = scene.solid & (scene.rise > LEVEL) & (np.abs(scene.height - wall_top) < 1.2 * cell)
     _, piece = scene.cells.components(grown | level)
     face = level & np.isin(piece, np.unique(piece[grown]))
     # Low down paper may lie against the walls; higher up they stand alone.
     upper = grown & (scene.height > 0.5 * wall_top)
-    for corners, own in (
-        (grown | face, grown),
-        (grown, grown),
-        (seed | face, seed),
-        (upper | face, upper),
-        (upper, upper),
-    ):
+    best, most = riser, 0.0
+    for corners in (seed | face, seed, grown | face, grown, upper | face, upper):
         outline = _hull(plan[corners])
         if outline is None:
             continue
-        whole = replace(riser, outline=outline, centre=plan[own].mean(axis=0))
-        if (np.abs(whole.outside(plan[own])) < WALL_IN_CELLS * cell).mean() > MOST_PRISMATIC:
-            return whole
-    return riser
+        whole = replace(riser, outline=outline, centre=plan[corners].mean(axis=0))
+        on_walls = float((np.abs(whole.outside(plan[grown])) < scene.cell).mean())
+        if on_walls > most + CLEARLY_MORE:
+            best, most = whole, on_walls
+    return best
 
 
-def _wall_top(height: FloatArray, foot: float, cell: float) -> float:
-    """Height at which the walls, followed from their foot, come to an end."""
+def _wall_top(height: FloatArray, outside: FloatArray, foot: float, cell: float) -> float:
+    """Height at which the walls, followed from their foot, come to an end or step aside."""
     most = int(max(height.max(initial=0.0), foot) / cell) + 2 * LEAST_LEVELS + 4
-    count = np.bincount(np.floor(height[height >= 0] / cell).astype(int), minlength=most + 1)
-    level = int(foot / cell + 0.5)
-    goes_on = count >= max(3.0, GOES_ON * float(np.median(count[level : level + LEAST_LEVELS + 3])))
-    while not goes_on[level] and level * cell < foot + LEAST_LEVELS * cell:
-        level += 1
-    while goes_on[level : level + 2].any():
-        level += 1
-    return level * cell
+    used = (height >= 0) & (height < (most + 1) * cell)
+    level = np.floor(height[used] / cell).astype(int)
+    count = np.bincount(level, minlength=most + 1)
+    start = int(foot / cell + 0.5)
+    low = (level >= start) & (level < start + LEAST_LEVELS + 3)
+    line, width = _line(outside[used][low], cell)
+    beside = np.bincount(level, weights=np.abs(outside[used] - line) > width, minlength=most + 1)
+    goes_on = count - beside >= max(3.0, GOES_ON * float(np.median(count[start : start + LEAST_LEVELS + 3])))
+    while not goes_on[start] and start * cell < foot + LEAST_LEVELS * cell:
+        start += 1
+    while goes_on[start : start + 2].any():
+        start += 1
+    return start * cell
+
+
+def _line(outside: FloatArray, cell: float) -> tuple[float, float]:
+    """Where the walls stand against their outline, and how far from there a cell still is one of theirs."""
+    if len(outside) == 0:
+        return 0.0, IN_LINE * cell
+    line = float(np.median(outside))
+    spread = 1.4826 * float(np.median(np.abs(outside - line)))
+    return line, float(np.clip(4.0 * spread, 0.2 * cell, IN_LINE * cell))
 
 
 def _onset(

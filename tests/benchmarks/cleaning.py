@@ -87,10 +87,16 @@ class Case:
         return shot
 
     def truth(self, shot: SimulatedCapture, seed: int) -> Callable[[np.ndarray], np.ndarray]:
-        """Distance of places in the capture's frame from the part's true surface, millimetres."""
-        part = FITTINGS[self.part](seed)
+        """Distance of places in the capture's frame from the part's true surface, over what counts as close to it.
+
+        That is a millimetre; of a mesh at least one of its edges, as its mesher carries every rim on by about that.
+        """
+        part, close = FITTINGS[self.part](seed), 1.0
         rays = RayCaster(part.vertices, part.faces)
-        return lambda places: rays.distance(transformed(places, shot.part_from_capture))
+        if shot.capture.faces is not None:
+            corners = shot.capture.points[shot.capture.faces]
+            close = max(close, float(np.median(np.linalg.norm(corners[:, 1] - corners[:, 0], axis=1))))
+        return lambda places: rays.distance(transformed(places, shot.part_from_capture)) / close
 
 
 def grid() -> list[Case]:
@@ -191,7 +197,7 @@ def judged(case: Case, shot: SimulatedCapture, seed: int) -> Verdict:
 def score(
     off: Callable[[np.ndarray], np.ndarray], points: np.ndarray, labels: np.ndarray, kept: np.ndarray
 ) -> tuple[float, float, dict[str, int]]:
-    """Share of the part's points kept; share of what is kept that is foreign and further than 1 mm from the part."""
+    """Share of the part's points kept; share of what is kept that is foreign and not close to the part."""
     own = labels == Label.PART
     strangers = np.flatnonzero(kept & ~own)
     far = strangers[off(points[strangers]) > 1.0] if len(strangers) else strangers

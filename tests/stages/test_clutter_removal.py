@@ -1,0 +1,134 @@
+"""The part among its clutter: kept whole where the scene is clear, doubted where it is not."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from pipeline.formats.reading import read_capture
+from pipeline.part import Capture, Declared
+from pipeline.stages.clutter_removal import ClutterRemoval
+from tests.cleaning import doubts, foreign, kept, recall, simulated, worked
+from tests.meshes import sample_meshes
+
+CLEAR: list[tuple[str, dict[str, Any]]] = [
+    ("gudgeon", {"riser": "block", "paper": "free"}),
+    ("swan-finial", {"riser": "column", "paper": "free", "noise_mm": 0.1}),
+    ("bollard", {"riser": "column", "noise_mm": 0.02, "points": 120_000}),
+    ("mooring-cleat", {"riser": "block", "paper": "free", "normals": False}),
+    ("pump-impeller", {"riser": "block", "paper": "free", "density": 10.0, "points": 90_000}),
+    ("swan-finial", {"riser": "block", "wall": True}),
+    ("nameplate", {"riser": "none", "paper": "free"}),
+    ("gudgeon", {"riser": "none", "table": "none"}),
+]
+UNCLEAR: list[tuple[str, dict[str, Any]]] = [
+    ("gudgeon", {"riser": "block", "hand": True}),
+    ("bollard", {"riser": "block", "hand": True}),
+    ("mooring-cleat", {"riser": "none", "paper": "touching"}),
+    ("gudgeon", {"riser": "block", "paper": "touching"}),
+    ("pump-impeller", {"riser": "none", "paper": "covering", "noise_mm": 0.2}),
+    ("swan-finial", {"riser": "none", "paper": "covering"}),
+]
+
+
+@pytest.mark.parametrize(("fitting", "scene"), CLEAR)
+def test_a_clear_scene_gives_the_whole_part_and_nothing_else(fitting: str, scene: dict[str, Any]) -> None:
+    shot = simulated(fitting, **scene)
+    after, told = worked(shot.capture)
+    assert not doubts(told)
+    assert recall(shot, after) >= 0.98
+    assert foreign(shot, after) <= 0.005
+
+
+@pytest.mark.parametrize(("fitting", "scene"), UNCLEAR)
+def test_what_cannot_be_told_apart_is_doubted(fitting: str, scene: dict[str, Any]) -> None:
+    shot = simulated(fitting, **scene)
+    after, told = worked(shot.capture)
+    right = recall(shot, after) >= 0.98 and foreign(shot, after) <= 0.005
+    assert right or doubts(told)
+
+
+def test_the_riser_is_as_high_as_it_was() -> None:
+    _, told = worked(simulated("gudgeon", riser="block", riser_height_mm=33.0).capture)
+    assert told[-1].measures["riser_height_mm"] == pytest.approx(33.0, abs=0.3)
+
+
+def test_a_declared_riser_settles_what_may_be_a_foot() -> None:
+    shot = simulated("gudgeon", riser="block", paper="free")
+    after, told = worked(shot.capture, declared=Declared(riser_height_mm=40.0))
+    assert not doubts(told)
+    assert recall(shot, after) > 0.99
+    without, _ = worked(shot.capture, declared=Declared(riser_height_mm=0.0))
+    assert len(without.points) > len(after.points)
+
+
+def test_a_part_on_the_table_says_that_it_was_cut_there() -> None:
+    _, told = worked(simulated("nameplate", riser="none", paper="free").capture)
+    assert any("cut at the table" in text for text in told[-1].warnings)
+
+
+@pytest.mark.parametrize("size", [(40.0,), (300.0, 200.0, 100.0), (140.0, 20.0, 20.0)])
+def test_another_size_than_declared_is_doubted(size: tuple[float, ...]) -> None:
+    shot = simulated("gudgeon", riser="block", paper="free")
+    _, told = worked(shot.capture, declared=Declared(expected_size_mm=size))
+    assert "part-unsure-size" in doubts(told)
+
+
+def test_the_size_declared_is_taken_as_it_is() -> None:
+    shot = simulated("gudgeon", riser="block", paper="free")
+    own = shot.capture.points[shot.labels == 0]
+    frame = own @ shot.part_from_capture[:3, :3].T
+    size = tuple(float(edge) for edge in np.ptp(frame, axis=0))
+    assert not doubts(worked(shot.capture, declared=Declared(expected_size_mm=size))[1])
+
+
+@pytest.mark.parametrize("scale", [0.2, 5.0])
+def test_a_scene_of_another_size_gives_the_same(scale: float) -> None:
+    shot = simulated("gudgeon", riser="block", paper="free")
+    other = Capture("scaled.ply", shot.capture.points * scale, normals=shot.capture.normals)
+    keep, again = (kept(each, worked(each)[0]) for each in (shot.capture, other))
+    assert np.mean(keep != again) < 1e-3
+
+
+def test_order_and_frame_do_not_matter() -> None:
+    shot = simulated("gudgeon", riser="block", paper="free")
+    assert shot.capture.normals is not None
+    order = np.random.default_rng(5).permutation(len(shot.capture.points))
+    turn = np.linalg.qr(np.random.default_rng(9).normal(size=(3, 3)))[0]
+    turn *= np.sign(np.linalg.det(turn))
+    moved = Capture(
+        "moved.ply",
+        shot.capture.points[order] @ turn.T + [5.0, 60.0, -9.0],
+        normals=shot.capture.normals[order] @ turn.T,
+    )
+    keep, again = kept(shot.capture, worked(shot.capture)[0]), kept(moved, worked(moved)[0])
+    assert np.mean(again != keep[order]) < 5e-3
+
+
+def test_what_was_removed_is_kept(tmp_path: Path) -> None:
+    shot = simulated("gudgeon", riser="block", paper="free")
+    before, _ = worked(shot.capture, *_before())
+    after, _ = worked(before, ClutterRemoval(keep_removed=True), folder=tmp_path)
+    gone = read_capture(tmp_path / "removed-clutter-removal-1.ply")
+    assert len(gone.points) == len(before.points) - len(after.points)
+
+
+def _before() -> tuple[Any, ...]:
+    from tests.cleaning import CHAIN
+
+    return CHAIN[:2]
+
+
+@pytest.mark.parametrize("file", ["rangemaps/face000.ply", "bunny.obj"])
+def test_a_real_capture_of_one_thing_stays_whole(file: str) -> None:
+    # Public data of the installed pymeshlab.
+    path = sample_meshes() / file
+    if not path.is_file():
+        pytest.skip(f"pymeshlab ships no {file} here")
+    capture = read_capture(path)
+    after, told = worked(capture, ClutterRemoval())
+    assert len(after.points) == len(capture.points)
+    assert not doubts(told)
