@@ -154,8 +154,8 @@ def _has_weak_seam(scene: Standing, chosen: BoolArray) -> bool:
     large = area >= LARGE_THING * chosen.sum()
     for one, other in parts.seams.tolist():
         if large[one] and large[other]:
-            small, big = (one, other) if area[one] < area[other] else (other, one)
-            within = inside_hull(scene.plan[parts.label == big], scene.plan[parts.label == small])
-            if within.mean() < 0.5:
+            first, second = scene.plan[parts.label == one], scene.plan[parts.label == other]
+            # What stands one upon the other, as foot and shaft do, may be joined where a shadow lies.
+            if max(inside_hull(first, second).mean(), inside_hull(second, first).mean()) < 0.5:
                 return True
     return False

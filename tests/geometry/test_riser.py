@@ -1,0 +1,86 @@
+"""The riser among upright walls, its top, and what may as well be a foot."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from pipeline.geometry.gauge import Gauge
+from pipeline.geometry.riser import find_riser, may_be_riser
+from pipeline.geometry.standing import Standing, cells_of, standing
+
+UP = np.array([0.0, 0.0, 1.0, 0.0])
+SPACING = 0.8
+
+
+def block(
+    size: tuple[float, float], low: float, high: float, *, lid: bool = True, centre: tuple[float, float] = (0.0, 0.0)
+) -> tuple[np.ndarray, np.ndarray]:
+    """Points and normals of an upright block's walls and lid, closely spaced, as a scanner sees them from above."""
+    x, y = size[0] / 2, size[1] / 2
+    run, rise = np.arange(-1.0, 1.0, 2 * SPACING / max(size)), np.arange(low, high, SPACING)
+    points, normals = [], []
+    for sign in (-1.0, 1.0):
+        for axis, half, other in ((0, x, y), (1, y, x)):
+            along, up = np.meshgrid(run * other, rise)
+            wall = np.zeros((along.size, 3))
+            wall[:, axis], wall[:, 1 - axis], wall[:, 2] = sign * half, along.ravel(), up.ravel()
+            out = np.zeros(3)
+            out[axis] = sign
+            points.append(wall)
+            normals.append(np.tile(out, (len(wall), 1)))
+    if lid:
+        along, across = np.meshgrid(run * x, run * y)
+        points.append(np.column_stack([along.ravel(), across.ravel(), np.full(along.size, high)]))
+        normals.append(np.tile([0.0, 0.0, 1.0], (along.size, 1)))
+    return np.vstack(points) + [*centre, 0.0], np.vstack(normals)
+
+
+def scene(*blocks: tuple[np.ndarray, np.ndarray]) -> Standing:
+    points, normals = (np.vstack(parts) for parts in zip(*blocks, strict=True))
+    cells = cells_of(points, Gauge(SPACING, 0.02))
+    return standing(cells, points, normals, UP)
+
+
+def test_a_block_under_a_wider_part() -> None:
+    found = find_riser(scene(block((40, 40), 0.5, 40, lid=False), block((80, 60), 40, 70)))
+    assert found is not None
+    assert found.top(np.zeros((1, 2)))[0] == pytest.approx(40.0, abs=1.0)
+    assert not found.flush
+    assert not found.contested
+    assert found.outside(np.array([[0.0, 0.0], [30.0, 0.0]])) == pytest.approx([-20.0, 10.0], abs=1.0)
+
+
+def test_a_block_under_a_narrower_part_is_cut_at_its_face() -> None:
+    found = find_riser(scene(block((60, 60), 0.5, 30), block((24, 70), 30, 80)))
+    assert found is not None
+    assert found.flush
+    assert found.top(np.zeros((1, 2)))[0] == pytest.approx(30.0, abs=0.1)
+
+
+def test_a_free_thing_beside_changes_nothing() -> None:
+    beside = block((20, 20), 0.5, 25, centre=(75.0, 0.0))
+    found = find_riser(scene(block((40, 40), 0.5, 40, lid=False), block((80, 60), 40, 70), beside))
+    assert found is not None
+    assert found.top(np.zeros((1, 2)))[0] == pytest.approx(40.0, abs=1.0)
+
+
+def test_a_thing_from_the_ground_to_the_part_makes_it_contested() -> None:
+    touching = block((20, 20), 0.5, 55, centre=(49.0, 0.0))
+    found = find_riser(scene(block((40, 40), 0.5, 40), block((80, 60), 40, 70), touching))
+    assert found is None or found.contested
+
+
+def test_a_box_on_the_table_stands_on_no_riser() -> None:
+    alone = scene(block((60, 40), 0.5, 50))
+    assert find_riser(alone) is None
+    assert not may_be_riser(alone, np.ones(len(alone.cells), bool))
+
+
+def test_a_base_plate_is_no_riser() -> None:
+    assert find_riser(scene(block((120, 90), 0.5, 10), block((30, 30), 10, 60))) is None
+
+
+def test_a_part_on_a_shaft_may_stand_on_a_riser() -> None:
+    stands = scene(block((40, 40), 0.5, 40, lid=False), block((80, 60), 40, 70))
+    assert may_be_riser(stands, np.ones(len(stands.cells), bool))
