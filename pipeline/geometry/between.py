@@ -1,0 +1,69 @@
+"""What does not come again with the part: evidence between captures whose poses are known.
+
+Paper, hands and risers stay behind when the part is turned over. So a place that one capture shows, that no other
+capture shows again, and that another looked right through, is not the part. This says more than any look at one
+capture can, and it takes nothing away from what only one side could see.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from pipeline.geometry.alignment.side import Side, measured, sides
+from pipeline.geometry.alignment.visibility import Pictures, pictures
+from pipeline.part import BoolArray, Capture, FloatArray, transformed
+
+AGAIN_IN_CELLS = 2.0
+"""A place comes again when another capture has surface so close, facing the same way."""
+ALIKE = 0.5
+FEWEST_VIEWS = 3
+MOST_VIEWS = 0.6
+"""A place was looked through when so many directions, and this share of all that show anything there, see behind it."""
+NEIGHBOURS = 9
+"""A sample is judged with so many around it: what is foreign is a thing, not a speck."""
+
+
+def foreign_between(captures: Sequence[Capture], whole: Sequence[Capture]) -> list[BoolArray]:
+    """Points of each capture that belong to something that did not come along with the part.
+
+    Parameters
+    ----------
+    captures : cleaned, with their true ``part_from_capture``; two or more, else nothing is foreign
+    whole : the same before they were cleaned: table and paper behind a place show that it was looked through
+
+    Returns
+    -------
+    One (n,) array of flags for each capture.
+    """
+    seen = sides([measured(capture) for capture in captures])
+    drawn = [pictures(side) for side in sides([measured(capture) for capture in whole])]
+    return [_foreign(number, captures, seen, drawn) for number in range(len(captures))]
+
+
+def _foreign(number: int, captures: Sequence[Capture], seen: Sequence[Side], drawn: Sequence[Pictures]) -> BoolArray:
+    side = seen[number]
+    again, crossed = np.zeros((2, len(side)), bool)
+    for other, theirs in enumerate(seen):
+        if other == number:
+            continue
+        other_from_this = np.linalg.inv(captures[other].part_from_capture) @ captures[number].part_from_capture
+        places, facing = transformed(side.points, other_from_this), side.normals @ other_from_this[:3, :3].T
+        away, at = theirs.tree.query(places)
+        alike = (theirs.normals[at] * facing).sum(axis=1) > ALIKE
+        again |= (np.asarray(away) < AGAIN_IN_CELLS * max(side.cell, theirs.cell)) & alike
+        before, shown = drawn[other].in_front(places, theirs.cell)
+        crossed |= (before >= FEWEST_VIEWS) & (before > MOST_VIEWS * shown)
+    return _spread(side.points, crossed & ~again, captures[number].points)
+
+
+def _spread(samples: FloatArray, foreign: BoolArray, points: FloatArray) -> BoolArray:
+    """(n,) what most of the samples around each point are."""
+    tree = cKDTree(samples)
+    around = np.asarray(tree.query(samples, k=min(NEIGHBOURS, len(samples)))[1]).reshape(len(samples), -1)
+    settled = foreign[around].mean(axis=1) > 0.5
+    nearest = np.asarray(tree.query(points)[1])
+    spread: BoolArray = settled[nearest]
+    return spread

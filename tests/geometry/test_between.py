@@ -1,0 +1,68 @@
+"""What stays behind when the part is turned over is foreign; what only one side could see is not."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from pipeline.geometry.between import foreign_between
+from pipeline.part import Capture, FloatArray
+from pipeline.simulate.fittings import FITTINGS
+from pipeline.simulate.scanner import CLEAN, SimulatedCapture, scan_sides
+from pipeline.simulate.scene import Label, Scene
+
+
+@pytest.fixture(scope="module")
+def sides() -> tuple[SimulatedCapture, ...]:
+    """Two sides of a gudgeon, each with another thing beside it that does not belong to it, in the part's frame."""
+    scene = Scene(part=FITTINGS["gudgeon"](4), second=FITTINGS["sheave"](4), riser="block", seed=4)
+    return scan_sides(scene, ("top", "left"), points=40_000, seed=4, aligned=True, scanner=CLEAN)
+
+
+def only(shot: SimulatedCapture, *labels: Label) -> Capture:
+    """What a perfect cleaning, or one that took another thing along, would leave."""
+    return shot.capture.select(np.isin(shot.labels, labels))
+
+
+def whole(sides: tuple[SimulatedCapture, ...]) -> list[Capture]:
+    return [shot.capture for shot in sides]
+
+
+def test_a_thing_that_stays_behind_is_foreign(sides: tuple[SimulatedCapture, ...]) -> None:
+    given = [only(sides[0], Label.PART, Label.OTHER), *(only(shot, Label.PART) for shot in sides[1:])]
+    found = foreign_between(given, whole(sides))
+    other = sides[0].labels[np.isin(sides[0].labels, (Label.PART, Label.OTHER))] == Label.OTHER
+    assert found[0][other].mean() > 0.8
+    assert found[0][~other].mean() < 0.002
+    assert max(flags.mean() for flags in found[1:]) < 0.01
+
+
+def test_a_clean_part_loses_nothing(sides: tuple[SimulatedCapture, ...]) -> None:
+    assert (
+        max(flags.mean() for flags in foreign_between([only(shot, Label.PART) for shot in sides], whole(sides))) < 0.01
+    )
+
+
+def test_one_capture_alone_is_no_evidence(sides: tuple[SimulatedCapture, ...]) -> None:
+    assert not foreign_between([sides[0].capture], [sides[0].capture])[0].any()
+
+
+def test_frames_do_not_matter(sides: tuple[SimulatedCapture, ...]) -> None:
+    turn = np.array([[0.0, -1.0, 0.0], [1.0, 0.0, 0.0], [0.0, 0.0, 1.0]])
+    part_from_other: FloatArray = np.eye(4)
+    part_from_other[:3, :3], part_from_other[:3, 3] = turn, [40.0, -7.0, 11.0]
+
+    def moved(capture: Capture) -> Capture:
+        assert capture.normals is not None
+        points, normals = (capture.points - part_from_other[:3, 3]) @ turn, capture.normals @ turn
+        return Capture("moved.ply", points, normals=normals, part_from_capture=part_from_other)
+
+    first, second = only(sides[0], Label.PART, Label.OTHER), only(sides[1], Label.PART)
+    full = whole(sides)
+    other = sides[0].labels[np.isin(sides[0].labels, (Label.PART, Label.OTHER))] == Label.OTHER
+    for found in (
+        foreign_between([first, second], full[:2])[0],
+        foreign_between([first, moved(second)], [full[0], moved(full[1])])[0],
+    ):
+        assert found[other].mean() > 0.8
+        assert found[~other].mean() < 0.002
