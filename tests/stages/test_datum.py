@@ -10,10 +10,12 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
+from pipeline.errors import ConfigurationError
 from pipeline.formats import read_mesh
 from pipeline.geometry.deviation import Surface, sample_surface
 from pipeline.geometry.measure import caliper_extents, volume
 from pipeline.part import Capture, Declared, Mesh, Part, transformed
+from pipeline.recipe import load_recipe
 from pipeline.simulate.fittings import FITTINGS
 from pipeline.simulate.scanner import Scanner, scan_sides
 from pipeline.simulate.scene import Label, Scene
@@ -172,3 +174,10 @@ def test_what_one_capture_shows_from_above_is_no_base(tmp_path: Path) -> None:
     whole, context = worked(replace(alone, mesh=Mesh(truth.vertices, truth.faces)), (Datum(),), tmp_path)
     assert whole.deliverable_from_part[2, 2] == pytest.approx(1)
     assert not any("stands as it lay" in text for text in context.warnings)
+
+
+def test_a_recipe_that_poses_after_writing_is_refused(tmp_path: Path) -> None:
+    file = tmp_path / "r.yaml"
+    file.write_text("recipe: 1\nname: r\nstages:\n  - stage: meshing\n  - stage: export\n  - stage: datum\n")
+    with pytest.raises(ConfigurationError, match="put it after datum"):
+        load_recipe(file)
