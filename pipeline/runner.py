@@ -19,7 +19,7 @@ from pipeline import machine
 from pipeline.errors import JobStopped, NightmillError, Outcome
 from pipeline.formats import ReadLimits, read_capture
 from pipeline.formats.evidence import Evidence, write_evidence
-from pipeline.geometry.extent import oriented_extents
+from pipeline.geometry.extent import boxes_around
 from pipeline.geometry.sampling import point_spacing
 from pipeline.geometry.shingles import standing
 from pipeline.geometry.size import sizes
@@ -199,12 +199,15 @@ def _judge_scenes(captures: list[Capture], job: Job, unit: Unit) -> None:
 
 
 def _judge_size(part: Part, unit: Unit) -> None:
-    """Once there is a mesh of the part, it must be as large as the ticket says."""
+    """Once there is a mesh of the part, it must be as large as the ticket says, however it was held to be measured."""
     if part.mesh is None or part.declared.expected_size_mm is None:
         return
-    extents = oriented_extents(part.mesh.vertices)
-    doubt = size_doubt(extents.tolist(), part.declared.expected_size_mm, unit)
-    if doubt is not None:
+    expected = part.declared.expected_size_mm
+    boxes = boxes_around(part.mesh.vertices)
+    smallest = boxes[np.argmin(boxes.prod(axis=1))]
+    doubt = size_doubt(smallest.tolist(), expected, unit)
+    # Hands measure a thing as it stands, and that of a leaning one is not its smallest box.
+    if doubt is not None and all(size_doubt(box, expected, unit) is not None for box in boxes.tolist()):
         raise JobStopped(
             Outcome.FAILED, "unit-question", f"Is the unit right? {doubt[0].upper()}{doubt[1:]}.", UNIT_REMEDY
         )

@@ -14,10 +14,23 @@ TURNS_DEG = np.arange(0.0, 90.0, 3.0)
 
 
 def oriented_extents(points: FloatArray) -> FloatArray:
-    """Sides of the smallest box found around the points, in any orientation.
+    """Sides of the smallest box found around the points, in any orientation; see ``boxes_around``.
+
+    Returns
+    -------
+    (3,) largest first, millimetres. A flat or straight set of points has zero extents.
+    """
+    boxes = boxes_around(points)
+    smallest: FloatArray = boxes[np.argmin(boxes.prod(axis=1))]
+    return smallest
+
+
+def boxes_around(points: FloatArray) -> FloatArray:
+    """Sides of the boxes by which somebody might measure a thing.
 
     Boxes with a side on one of the largest facets of the convex hull, turned in steps of 3 degrees, and the box
-    along the principal axes; a hand-measured size is no finer than that.
+    along the principal axes; a hand-measured size is no finer than that. Of a thing that leans, the box in which it
+    stands is not the smallest one.
 
     Parameters
     ----------
@@ -25,16 +38,16 @@ def oriented_extents(points: FloatArray) -> FloatArray:
 
     Returns
     -------
-    (3,) largest first, millimetres. A flat or straight set of points has zero extents.
+    (k, 3) each largest side first, millimetres.
     """
     sample = points[:: max(1, len(points) // SAMPLE)]
     centred = sample - sample.mean(axis=0)
     _, _, axes = np.linalg.svd(centred, full_matrices=False)
-    best: FloatArray = np.ptp(centred @ axes.T, axis=0)
+    boxes = [np.ptp(centred @ axes.T, axis=0)[None]]
     try:
         hull = ConvexHull(centred)
     except (QhullError, ValueError):
-        return np.sort(best)[::-1]
+        return np.sort(boxes[0], axis=1)[:, ::-1]
     corners = centred[hull.vertices[:: max(1, len(hull.vertices) // CORNERS)]]
     sides = centred[hull.simplices]
     area = np.linalg.norm(np.cross(sides[:, 1] - sides[:, 0], sides[:, 2] - sides[:, 0]), axis=1)
@@ -44,9 +57,6 @@ def oriented_extents(points: FloatArray) -> FloatArray:
         flat = corners @ across.T
         u = np.cos(turns)[:, None] * flat[:, 0] + np.sin(turns)[:, None] * flat[:, 1]
         v = np.cos(turns)[:, None] * flat[:, 1] - np.sin(turns)[:, None] * flat[:, 0]
-        wide, long = np.ptp(u, axis=1), np.ptp(v, axis=1)
-        turn = int(np.argmin(wide * long))
-        box = np.array([np.ptp(corners @ normal), wide[turn], long[turn]])
-        if np.prod(box) < np.prod(best):
-            best = box
-    return np.sort(best)[::-1]
+        height = np.full(len(turns), np.ptp(corners @ normal))
+        boxes.append(np.column_stack([height, np.ptp(u, axis=1), np.ptp(v, axis=1)]))
+    return np.sort(np.concatenate(boxes), axis=1)[:, ::-1]
