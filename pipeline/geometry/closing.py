@@ -59,9 +59,11 @@ def closed_surface(mesh: Mesh) -> Mesh | None:
 def _guessed(mesh: Mesh, cell: float) -> Mesh | None:
     """The implicit surface, put onto the open one where that is near."""
     vertices, faces = _implicit(mesh, cell)
-    if len(faces) == 0 or not is_closed(faces):
+    if len(faces) == 0:
         return None
-    vertices, faces = _largest(vertices, faces)
+    vertices, faces = _largest(vertices, faces)  # bubbles of an implicit surface may touch themselves
+    if not is_closed(faces):
+        return None
     surface = Surface(mesh.vertices, mesh.faces)
     return _flagged(Mesh(_put_back(vertices, faces, surface, NEAR_CELLS * cell), faces), mesh, surface, cell)
 
