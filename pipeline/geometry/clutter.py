@@ -15,9 +15,10 @@ from pipeline.geometry.contact import parted
 from pipeline.geometry.doubts import Uncertain, doubts
 from pipeline.geometry.extent import oriented_extents
 from pipeline.geometry.gauge import Gauge
-from pipeline.geometry.riser import UPRIGHT, Riser, declared_riser, find_riser
+from pipeline.geometry.riser import Riser, declared_riser, find_riser
 from pipeline.geometry.standing import Standing, cells_of, standing
 from pipeline.geometry.voxels import Voxels
+from pipeline.geometry.walls import UPRIGHT
 from pipeline.part import BoolArray, FloatArray
 
 MOST_CRUMPLED = 0.42
