@@ -11,7 +11,7 @@ import numpy as np
 from pydantic import Field
 
 from pipeline.errors import Outcome
-from pipeline.geometry.alignment.explain import misfit, odd_size, symmetry_words
+from pipeline.geometry.alignment.explain import mirrored, misfit, odd_size, symmetry_words
 from pipeline.geometry.alignment.graph import Ready
 from pipeline.geometry.alignment.solve import FEWEST_POINTS, Found, aligned, prepared, verified
 from pipeline.geometry.alignment.verdict import contradicted
@@ -83,15 +83,25 @@ class Alignment(Stage):
             return aligned(ready, self.marker_noise_mm)
         poses = np.array([capture.part_from_capture for capture in part.captures])
         given = verified(ready, np.linalg.inv(poses[0]) @ poses, self.marker_noise_mm)
-        if 100 * given.best.contradiction <= 2 * self.most_contradiction_percent:
+        fits = 100 * given.best.contradiction <= 2 * self.most_contradiction_percent and not contradicted(given.best)
+        if fits and 100 * given.overlap[0] >= self.least_overlap_percent:
+            return given
+        anew = aligned(ready, self.marker_noise_mm)
+        if fits and not anew.overlap[0] > given.overlap[0]:
+            context.doubt(
+                "frame-not-verified",
+                f"The ticket says that the captures of {part.name} share one frame, but they have too little in common "
+                "to tell.",
+                "Look at the result; scan sides that overlap by a third.",
+            )
             return given
         context.doubt(
             "not-in-one-frame",
-            f"The ticket says that the captures of {part.name} share one frame, but they contradict one another there; "
-            "they were aligned anew.",
+            f"The ticket says that the captures of {part.name} share one frame, but they do not fit there; they were "
+            "aligned anew.",
             "Look at the result; check how the captures were exported, or take `aligned` out of the ticket.",
         )
-        return aligned(ready, self.marker_noise_mm)
+        return anew
 
     def _record(self, found: Found, context: StageContext) -> None:
         best = found.best
@@ -108,10 +118,10 @@ class Alignment(Stage):
 
     def _judge(self, part: Part, found: Found, context: StageContext) -> None:
         # A clear contradiction comes first; a slight one may be why a symmetric part looks firm, and is asked last.
-        if not part.aligned:
+        if found.searched:
             self._judge_overlap(part, found, context)
         self._judge_contradiction(part, found, HOPELESS * self.most_contradiction_percent, context)
-        if not part.aligned:
+        if found.searched:
             self._judge_certainty(part, found, context)
         self._judge_contradiction(part, found, self.most_contradiction_percent, context)
         rough = found.best.joint.residual_mm
@@ -126,7 +136,15 @@ class Alignment(Stage):
         names = [capture.name for capture in part.captures]
         i, j = max(found.best.pairs, key=lambda pair: found.best.pairs[pair].contradiction)
         percent = 100 * found.best.pairs[i, j].contradiction
-        if percent > most_percent or contradicted(found.best):
+        if percent > most_percent or (contradicted(found.best) and most_percent == self.most_contradiction_percent):
+            if percent > HOPELESS * self.most_contradiction_percent and found.searched and mirrored(j, found):
+                context.stop(
+                    Outcome.RESCAN,
+                    "mirrored",
+                    f"{names[j]} fits the other captures only as a mirror image.",
+                    "Export it again without mirroring.",
+                    names[j],
+                )
             context.stop(
                 Outcome.RESCAN,
                 "sides-contradict",
@@ -141,8 +159,8 @@ class Alignment(Stage):
         names = [capture.name for capture in part.captures]
         share, (i, j) = found.overlap
         if 100 * share < self.least_overlap_percent:
-            k, why, remedy = misfit(found.best, found.ready, self.least_overlap_percent / 100)
-            context.stop(Outcome.RESCAN, "sides-do-not-join", f"{names[k]} {why}", remedy or OVERLAP, names[k])
+            k, code, why, remedy = misfit(found, self.least_overlap_percent / 100)
+            context.stop(Outcome.RESCAN, code, f"{names[k]} {why}", remedy or OVERLAP, names[k])
         for (i, j), pair in found.best.pairs.items():
             linked = 100 * pair.overlap
             if self.least_overlap_percent <= linked < self.good_overlap_percent and len(names) == 2:

@@ -8,15 +8,16 @@ from dataclasses import replace
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from pipeline.geometry.alignment.graph import Ready, pair_guesses
+from pipeline.geometry.alignment.graph import Guess, pair_guesses
 from pipeline.geometry.alignment.rigid import inverse, moved
 from pipeline.geometry.alignment.solve import Found, made_ready
-from pipeline.geometry.alignment.verdict import Solution
 from pipeline.geometry.constraint import constraint
 
 UNITS = {25.4: "an inch for a millimetre", 10.0: "a centimetre for a millimetre", 1000.0: "a metre for a millimetre"}
 ODD_SIZE = 5.0
 MIRROR_SCORE = 0.25
+CLEARLY = 2.0
+"""The mirror image must fit so many times as well as the side itself."""
 
 
 def odd_size(extents: Sequence[float]) -> tuple[int, str, str] | None:
@@ -33,34 +34,45 @@ def odd_size(extents: Sequence[float]) -> tuple[int, str, str] | None:
     return index, (f"{ratio:.1f} times" if ratio > 1 else f"1/{1 / ratio:.1f} of"), unit
 
 
-def misfit(solution: Solution, ready: Sequence[Ready], least: float) -> tuple[int, str, str]:
-    """The side that joins least, what seems to be the matter, and a remedy where it is not simply more overlap."""
-    count = len(ready)
-    best = [max(pair.overlap for key, pair in solution.pairs.items() if k in key) for k in range(count)]
+def misfit(found: Found, least: float) -> tuple[int, str, str, str]:
+    """The side that joins least, a code, what seems the matter, and a remedy where it is not simply more overlap."""
+    count, pairs = len(found.ready), found.best.pairs
+    best = [max(pair.overlap for key, pair in pairs.items() if k in key) for k in range(count)]
     k = int(np.argmin(best)) if count > 2 else count - 1
-    if _mirrored(k, ready):
-        return k, "fits the other captures only as a mirror image.", "Export it again without mirroring."
+    if mirrored(k, found):
+        return k, "mirrored", "fits the other captures only as a mirror image.", "Export it again without mirroring."
     return (
         k,
+        "sides-do-not-join",
         f"shares less than {100 * least:.0f} percent of its surface with the others wherever it is laid: either "
         "they overlap too little, or it is of another part.",
         "",
     )
 
 
-def _mirrored(k: int, ready: Sequence[Ready]) -> bool:
-    """Whether the mirror image of a side fits another side well."""
-    side = ready[k].seen.side
+def mirrored(k: int, found: Found) -> bool:
+    """Whether the mirror image of a side fits another side well, and the side itself does not.
+
+    A part that is its own mirror image, as a turned one, fits both ways: then mirroring is not what is wrong.
+    """
+    side = found.ready[k].seen.side
     flip = np.array([-1.0, 1.0, 1.0])
-    mirrored = replace(side, points=side.points * flip, normals=side.normals * flip)
-    here = made_ready(mirrored, [one.seen.side for one in ready], np.zeros((0, 3)))
-    for j, other in enumerate(ready):
+    image = replace(side, points=side.points * flip, normals=side.normals * flip)
+    here = made_ready(image, [one.seen.side for one in found.ready], np.zeros((0, 3)))
+    for j, other in enumerate(found.ready):
         if j == k:
             continue
-        offered = pair_guesses(here, other)
-        if offered and offered[0].evidence.score > MIRROR_SCORE and offered[0].evidence.contradiction < 0.01:
+        straight = found.guesses.get((min(j, k), max(j, k)), [])
+        as_is = max((_clean_score(guess) for guess in straight), default=0.0)
+        if max((_clean_score(guess) for guess in pair_guesses(here, other)), default=0.0) > max(
+            MIRROR_SCORE, CLEARLY * as_is
+        ):
             return True
     return False
+
+
+def _clean_score(guess: Guess) -> float:
+    return guess.evidence.score if guess.evidence.contradiction < 0.01 else 0.0
 
 
 def symmetry_words(found: Found, names: Sequence[str]) -> str:

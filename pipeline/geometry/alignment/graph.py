@@ -120,11 +120,12 @@ def judged(one: Ready, other: Ready, poses: FloatArray, tried: int) -> list[Gues
     Most are found out by a quick look; only those that are not are refined in full.
     """
     moving, trees = one.seen.side, [other.seen.tree, one.seen.tree]
+    chosen = poses[promising(one.field, other.field, poses, 400, FINE_HEIGHT, FINE_COST, tried)]
+    starts = [refined(trees, np.array([np.eye(4), p]), samples=350, rounds=QUICK_ROUNDS[:2]).poses for p in chosen]
+    against = [evidence(one.seen, other.seen, start[1], samples=300).contradiction for start in starts]
+    most = max(HOPELESS, min(against))  # of captures that do not belong together, the least bad pose
     found = []
-    for k in promising(one.field, other.field, poses, 400, FINE_HEIGHT, FINE_COST, tried):
-        start = refined(trees, np.array([np.eye(4), poses[k]]), samples=350, rounds=QUICK_ROUNDS[:2]).poses
-        if evidence(one.seen, other.seen, start[1], samples=300).contradiction > HOPELESS:
-            continue
+    for start in (start for start, share in zip(starts, against, strict=True) if share <= most):
         pose = refined(trees, start, samples=700, rounds=QUICK_ROUNDS[1:]).poses[1]
         found.append(Guess(pose, evidence(one.seen, other.seen, pose)))
     found.sort(key=lambda guess: -guess.evidence.score)

@@ -68,6 +68,11 @@ class Found:
     ready: Sequence[Ready]
 
     @property
+    def searched(self) -> bool:
+        """Whether the poses were searched for, not given."""
+        return bool(self.guesses)
+
+    @property
     def runner_up(self) -> float:
         """Score of the best rival over that of the best; 0 when there is none."""
         return max((max(other.score, 0.0) / max(self.best.score, 1e-9) for other in self.rivals), default=0.0)

@@ -14,7 +14,7 @@ from itertools import combinations
 
 import numpy as np
 
-from pipeline.geometry.alignment.evidence import NEAR_CELLS, Evidence, evidence, relation, tolerance
+from pipeline.geometry.alignment.evidence import CHANCE, NEAR_CELLS, Evidence, evidence, relation, tolerance
 from pipeline.geometry.alignment.graph import FIRM, Ready
 from pipeline.geometry.alignment.joint import ROUNDS, Joint, Marks, refined
 from pipeline.geometry.alignment.markers import MARK_REACH, partners
@@ -39,10 +39,11 @@ LEAST_OVERLAP, LEAST_WHERE_OPEN, OPEN = 0.12, 0.05, 0.6
 """A rival must hang together by this overlap; by less where the best leaves more than this share of the open ends
 open: then the sides may have been laid on one another that belong beside one another."""
 LESS = 0.5
-"""A rival with less than this share of the support must be held on its own: any two sides touch somewhere, sliding."""
+"""A rival with less than this share of the support must be held on its own, and be as clean as a right pose is: any two
+sides touch somewhere, sliding."""
 MOST_RIVALS = 3
-PATCH = 6
-"""So many samples in one place that speak against a pose are no chance: the right pose has two or three."""
+PATCH = 10
+"""So many samples in one place that speak against a pose are no chance: the right pose has a few."""
 CORRELATED = 2.0
 """Errors of neighbouring samples are not independent: predicted deviations are this much larger."""
 
@@ -183,7 +184,7 @@ def deviations_mm(solution: Solution, ready: Sequence[Ready]) -> FloatArray:
     joint, count = solution.joint, len(ready)
     free = joint.matrix[6:, 6:]
     values, vectors = np.linalg.eigh(free)
-    floor = 1e-12 * max(float(values[-1]), 1e-300)
+    floor = 1e-12 * max(float(values[-1]), 1e-6)  # sides that share nothing are held by nothing
     covariance = (vectors / np.maximum(values, floor)) @ vectors.T * joint.residual_mm**2
     out = np.zeros(count)
     for k in range(1, count):
@@ -325,7 +326,7 @@ def _worse(best: Solution, other: Solution, ready: Sequence[Ready]) -> bool:
         return True
     # Much less support does not make it wrong: half a part may lie on its other half better than beside it.
     share = (then.support / then.samples) / max(now.support / now.samples, 1e-12)
-    if share < LITTLE or (share < LESS and other.joint.firmness < FIRM):
+    if share < LITTLE or (share < LESS and (other.joint.firmness < FIRM or then.contradiction > CHANCE)):
         return True
     if then.patch >= max(PATCH, 2 * now.patch) and share < 1 / LESS:
         return True

@@ -1,0 +1,251 @@
+"""Alignment: right poses, or an honest no with its reason."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from meshes import cgal_meshes, read_stl
+
+from pipeline.errors import JobStopped, Outcome
+from pipeline.formats.reading import read_capture
+from pipeline.part import Capture, Declared, Part, transformed
+from pipeline.simulate.fittings import FITTINGS
+from pipeline.simulate.poses import inverse, random_rigid
+from pipeline.simulate.scanner import CLEAN, scan_sides
+from pipeline.simulate.scene import Scene
+from pipeline.stage import StageContext
+from pipeline.stages.alignment import Alignment
+
+NOISE = 0.05
+Job = tuple[tuple[Capture, ...], np.ndarray]
+
+
+@cache
+def scanned(kind: str, sides: tuple[str, ...] = ("top", "left"), seed: int = 0, points: int = 24_000) -> Job:
+    """Captures, made once, and their true poses in the frame of the first."""
+    scene = Scene(part=FITTINGS[kind](None), table="none", seed=seed)
+    found = scan_sides(scene, sides, points=points, noise_mm=NOISE, seed=seed, scanner=CLEAN, colours=False)
+    first = inverse(found[0].part_from_capture)
+    captures = tuple(replace(one.capture, name=f"{side}.ply") for one, side in zip(found, sides, strict=True))
+    return captures, np.array([first @ one.part_from_capture for one in found])
+
+
+def aligned(captures: Sequence[Capture], **of_part: Any) -> tuple[Part, StageContext]:
+    context = StageContext(np.random.default_rng(0), Path(), Alignment.all_measures())
+    return Alignment().apply(Part("part", tuple(captures), **of_part), context), context
+
+
+def refused(captures: Sequence[Capture]) -> JobStopped:
+    with pytest.raises(JobStopped) as stopped:
+        aligned(captures)
+    assert stopped.value.outcome is Outcome.RESCAN
+    return stopped.value
+
+
+def error_mm(part: Part, truth: np.ndarray) -> float:
+    """Largest mean displacement of a capture's points against the truth."""
+    return max(
+        float(np.linalg.norm(one.points_in_part() - transformed(one.points, pose), axis=1).mean())
+        for one, pose in zip(part.captures, truth, strict=True)
+    )
+
+
+def cut(job: Job, low: float, high: float) -> tuple[Capture, ...]:
+    """Of the first capture what lies below ``high`` of the length, of the second what lies above ``low``."""
+    captures, truth = job
+    heights = [transformed(one.points, pose) @ _long_axis(job) for one, pose in zip(captures, truth, strict=True)]
+    every = np.concatenate(heights)
+    at = [np.quantile(every, share) for share in (low, high)]
+    return captures[0].select(heights[0] < at[1]), captures[1].select(heights[1] > at[0])
+
+
+def _long_axis(job: Job) -> np.ndarray:
+    points = np.concatenate([transformed(one.points, pose) for one, pose in zip(*job, strict=True)])
+    return np.linalg.svd((points - points.mean(axis=0))[::50], full_matrices=False)[2][0]
+
+
+def with_markers(job: Job, kind: str, seed: int, noise_mm: float = 0.3, extra: int = 0) -> tuple[Capture, ...]:
+    """The captures with four markers well apart, unnumbered, each list in its own order, and entries that are wrong."""
+    rng = np.random.default_rng(seed)
+    vertices = FITTINGS[kind](None).vertices
+    chosen = [int(rng.integers(len(vertices)))]
+    for _ in range(3):
+        distance = np.linalg.norm(vertices[:, None] - vertices[chosen], axis=2).min(axis=1)
+        chosen.append(int(rng.choice(np.flatnonzero(distance > 0.6 * distance.max()))))
+    part_from_first = _part_from_first(kind)
+    out = []
+    for one, pose in zip(*job, strict=True):
+        places = transformed(vertices[chosen], inverse(part_from_first @ pose)) + rng.normal(0, noise_mm, (4, 3))
+        wrong = one.points[rng.choice(len(one.points), extra, replace=False)]
+        out.append(replace(one, markers=rng.permutation(np.vstack([places, wrong]))))
+    return tuple(out)
+
+
+@cache
+def _part_from_first(kind: str) -> np.ndarray:
+    scene = Scene(part=FITTINGS[kind](None), table="none", seed=0)
+    found = scan_sides(scene, ("top",), points=2_000, noise_mm=NOISE, seed=0, scanner=CLEAN, colours=False)
+    return np.asarray(found[0].part_from_capture)
+
+
+def test_three_sides_of_a_part_with_features() -> None:
+    captures, truth = scanned("gudgeon", ("top", "bottom", "left"))
+    part, context = aligned(captures)
+    assert part.aligned
+    assert not context.reasons
+    assert error_mm(part, truth) < 0.3 * NOISE
+    measures = context.measures
+    assert measures["overlap_percent"] > 60
+    assert measures["contradiction_percent"] < 0.5
+    assert measures["closure_mm"] < NOISE
+    assert measures["deviation_mm"] < NOISE
+    assert measures["runner_up_ratio"] < 0.5
+    assert 0.3 < measures["rms_to_noise_ratio"] < 1.2
+    assert measures["weakest_ratio"] > 0.01
+
+
+def test_the_same_captures_give_the_same_poses() -> None:
+    captures, truth = scanned("swan-finial")
+    first, second = aligned(captures)[0], aligned(captures)[0]
+    assert error_mm(first, truth) < 0.3 * NOISE
+    assert all(
+        np.array_equal(a.part_from_capture, b.part_from_capture)
+        for a, b in zip(first.captures, second.captures, strict=True)
+    )
+
+
+def test_one_capture_needs_no_other() -> None:
+    captures, _ = scanned("swan-finial")
+    part, context = aligned(captures[:1])
+    assert part.aligned
+    assert not context.reasons
+    assert np.array_equal(part.captures[0].part_from_capture, np.eye(4))
+
+
+def test_a_nearly_symmetric_part_is_told_by_its_small_boss() -> None:
+    captures, truth = scanned("mooring-cleat")
+    part, context = aligned(captures)
+    assert not context.reasons
+    assert error_mm(part, truth) < 0.3 * NOISE
+
+
+def test_little_overlap_is_enough_and_said_and_less_is_refused() -> None:
+    job = scanned("swan-finial")
+    part, context = aligned(cut(job, 0.44, 0.56))
+    assert not context.reasons
+    assert error_mm(part, job[1]) < NOISE
+    assert 15 < context.measures["overlap_percent"] < 30
+    assert "percent of their surface" in context.warnings[0]
+    assert refused(cut(job, 0.47, 0.53)).code == "sides-do-not-join"
+
+
+def test_two_equal_ends_are_not_taken_for_one() -> None:
+    """Half a pipe tee lies on its other half without contradiction; only the pose that shares little says otherwise."""
+    assert refused(cut(scanned("pipe-tee"), 0.36, 0.64)).code in ("ambiguous", "sides-contradict")
+
+
+def test_equal_blades_are_named_and_markers_decide() -> None:
+    job = scanned("pump-impeller")
+    stopped = refused(job[0])
+    assert stopped.code == "ambiguous"
+    assert "markers" in stopped.remedy
+    angle = float(re.search(r"turned by ([\d.]+) degrees", stopped.text)[1])  # type: ignore[index]
+    assert abs(angle * 7 / 360 - round(angle * 7 / 360)) < 0.02  # seven blades
+    part, context = aligned(with_markers(job, "pump-impeller", 1, extra=2))  # two entries a side are wrong
+    assert not context.reasons
+    assert error_mm(part, job[1]) < NOISE
+    assert context.measures["markers_count"] == 4
+
+
+def test_a_turned_part_slides_and_markers_hold_it() -> None:
+    job = scanned("bollard")
+    stopped = refused(job[0])
+    assert stopped.code in ("sliding", "ambiguous")
+    assert "turn" in stopped.text
+    part, context = aligned(with_markers(job, "bollard", 2))
+    assert not context.reasons
+    assert error_mm(part, job[1]) < 0.6
+
+
+def test_a_mirrored_capture_is_said() -> None:
+    captures, _ = scanned("swan-finial")
+    flip = np.array([-1.0, 1.0, 1.0])
+    assert captures[1].normals is not None
+    image = replace(captures[1], points=captures[1].points * flip, normals=captures[1].normals * flip)
+    stopped = refused((captures[0], image))
+    assert "mirror image" in stopped.text
+    assert stopped.capture == "left.ply"
+
+
+def test_a_capture_in_inches_is_said() -> None:
+    captures, _ = scanned("swan-finial")
+    stopped = refused((captures[0], replace(captures[1], points=captures[1].points / 25.4)))
+    assert stopped.code == "sizes-differ"
+    assert "inch" in stopped.text
+
+
+def test_a_capture_slightly_out_of_scale_is_refused() -> None:
+    captures, _ = scanned("swan-finial")
+    assert refused((captures[0], replace(captures[1], points=captures[1].points * 1.03)))
+
+
+def test_a_capture_of_another_part_is_refused() -> None:
+    stopped = refused((scanned("swan-finial")[0][0], scanned("gudgeon", ("top", "bottom", "left"))[0][2]))
+    assert stopped.code in ("sides-do-not-join", "sides-contradict")
+
+
+def test_declared_poses_are_verified() -> None:
+    captures, truth = scanned("swan-finial")
+    declared = Declared(aligned=True)
+    right = [replace(one, part_from_capture=pose) for one, pose in zip(captures, truth, strict=True)]
+    part, context = aligned(right, declared=declared)
+    assert not context.reasons
+    assert error_mm(part, truth) < 0.3 * NOISE
+    part, context = aligned(captures, declared=declared)  # frames of the scanner's own, whatever the ticket says
+    assert [reason.code for reason in context.reasons] == ["not-in-one-frame"]
+    assert error_mm(part, truth) < 0.3 * NOISE
+
+
+def test_two_views_of_a_public_figure(npm_package: Callable[[str], Path]) -> None:
+    """Exact truth: what of the bunny (npm stl-models 0.12, made 150 mm) faces one way or another, moved."""
+    vertices, faces = read_stl(npm_package("stl-models@0.12.0") / "package/objects/bunny.bin.stl")
+    vertices = (vertices - vertices.mean(axis=0)) * (150.0 / np.ptp(vertices, axis=0).max())
+    rng = np.random.default_rng(4)
+    corners = vertices[faces]
+    normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    area = np.linalg.norm(normal, axis=1)
+    captures, poses = [], []
+    for name, way in (("front.ply", (0.8, -0.6, 0.1)), ("back.ply", (0.3, 0.95, 0.0))):
+        seen = area * (normal @ np.array(way) > -0.3 * area)
+        face = rng.choice(len(faces), 40_000, p=seen / seen.sum())
+        share = rng.dirichlet((1, 1, 1), len(face))
+        unit = normal[face] / area[face][:, None]
+        points = np.einsum("nk,nki->ni", share, corners[face]) + unit * rng.normal(0, 0.1, (len(face), 1))
+        pose = random_rigid(rng, 300.0)
+        captures.append(Capture(name, transformed(points, pose), (unit @ pose[:3, :3].T).astype(np.float32)))
+        poses.append(inverse(pose))
+    part, context = aligned(captures)
+    assert not context.reasons
+    assert error_mm(part, inverse(poses[0]) @ np.array(poses)) < 0.3 * 0.1
+
+
+def test_two_real_scans_of_a_figure_agree_with_themselves(debian_package: Callable[[str], Path]) -> None:
+    """Debian libcgal-demo hippo1, hippo2: no published pose; wherever the second is moved, it must come to the same."""
+    folder = cgal_meshes(debian_package("libcgal-demo")).parent / "points_3"
+    first, second = (read_capture(folder / f"{name}.ply") for name in ("hippo1", "hippo2"))
+    poses = []
+    for seed in range(2):
+        away = random_rigid(np.random.default_rng(seed), 1.0)
+        part, context = aligned((first, replace(second, points=transformed(second.points, away))))
+        assert not context.reasons
+        assert context.measures["overlap_percent"] > 50
+        poses.append(part.captures[1].part_from_capture @ away)
+    apart = np.linalg.norm(transformed(second.points, poses[0]) - transformed(second.points, poses[1]), axis=1)
+    assert apart.mean() < 0.3 * 0.0009  # the noise of these captures, about their smooth surface
