@@ -171,7 +171,8 @@ def test_a_turned_part_slides_and_markers_hold_it() -> None:
     assert "turn" in stopped.text
     part, context = aligned(with_markers(job, "bollard", 2))
     assert not context.reasons
-    assert error_mm(part, job[1]) < 0.6
+    assert error_mm(part, job[1]) < 0.6  # four markers good to 0.3 mm hold the turn
+    assert 0.1 < context.measures["deviation_mm"] < 0.5
 
 
 def test_a_mirrored_capture_is_said() -> None:

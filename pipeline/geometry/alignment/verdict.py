@@ -41,6 +41,8 @@ open: then the sides may have been laid on one another that belong beside one an
 LESS = 0.5
 """A rival with less than this share of the support must be held on its own, and be as clean as a right pose is: any two
 sides touch somewhere, sliding."""
+FREE = 0.001
+"""Below this share of the largest eigenvalue a motion is held by the markers, if by anything."""
 MOST_RIVALS = 3
 PATCH = 10
 """So many samples in one place that speak against a pose are no chance: the right pose has a few."""
@@ -179,8 +181,11 @@ def held_by_marks(solution: Solution, count: int, enough: int = 3) -> bool:
     return len(set(group)) == 1
 
 
-def deviations_mm(solution: Solution, ready: Sequence[Ready]) -> FloatArray:
-    """(n,) predicted standard deviation of each side's pose against the first, as motion of its points, mm."""
+def deviations_mm(solution: Solution, ready: Sequence[Ready], mark_noise_mm: float = 0.3) -> FloatArray:
+    """(n,) predicted standard deviation of each side's pose against the first, as motion of its points, mm.
+
+    Where the surface leaves a motion free, its own noise seems to hold it: there only the markers count.
+    """
     joint, count = solution.joint, len(ready)
     free = joint.matrix[6:, 6:]
     values, vectors = np.linalg.eigh(free)
@@ -191,6 +196,9 @@ def deviations_mm(solution: Solution, ready: Sequence[Ready]) -> FloatArray:
         block = covariance[6 * k - 6 : 6 * k, 6 * k - 6 : 6 * k]
         rows = _motion_rows(moved(joint.poses[k], ready[k].seen.side.points[::25]), joint)
         out[k] = CORRELATED * np.sqrt(np.einsum("nij,jk,nik->n", rows, block, rows).mean())
+        marks = [len(one) for i, j, one, _ in solution.marks if k in (i, j)]
+        if marks and joint.firmness < FREE:
+            out[k] = max(out[k], mark_noise_mm * np.sqrt(2.0 / max(marks)))
     return out
 
 
