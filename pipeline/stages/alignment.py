@@ -83,7 +83,8 @@ class Alignment(Stage):
             return aligned(ready, self.marker_noise_mm)
         poses = np.array([capture.part_from_capture for capture in part.captures])
         given = verified(ready, np.linalg.inv(poses[0]) @ poses, self.marker_noise_mm)
-        fits = 100 * given.best.contradiction <= 2 * self.most_contradiction_percent and not contradicted(given.best)
+        # Declared poses are not one choice among many: a side is asked with all others, not pair by pair.
+        fits = 100 * given.best.side_contradiction <= self.most_contradiction_percent and not contradicted(given.best)
         if fits and 100 * given.overlap[0] >= self.least_overlap_percent:
             return given
         anew = aligned(ready, self.marker_noise_mm)
@@ -135,7 +136,7 @@ class Alignment(Stage):
     def _judge_contradiction(self, part: Part, found: Found, most_percent: float, context: StageContext) -> None:
         names = [capture.name for capture in part.captures]
         i, j = max(found.best.pairs, key=lambda pair: found.best.pairs[pair].contradiction)
-        percent = 100 * found.best.pairs[i, j].contradiction
+        percent = 100 * (found.best.contradiction if found.searched else found.best.side_contradiction)
         if percent > most_percent or (contradicted(found.best) and most_percent == self.most_contradiction_percent):
             if percent > HOPELESS * self.most_contradiction_percent and found.searched and mirrored(j, found):
                 context.stop(

@@ -118,7 +118,7 @@ def _judged(one: Seen, other: Seen, pose: FloatArray, samples: int | None, withi
     step = 1 if samples is None else max(1, len(one.side) // samples)
     chosen = slice(None, None, step)
     at, facing = moved(pose, one.side.points[chosen]), one.side.normals[chosen] @ pose[:3, :3].T
-    state = relation(at, facing, one.side.sure[chosen], other, within)
+    state = relation(at, facing, one.side.sure[chosen], other, within, one.side.facing_given)
     count = len(at)
     return Evidence(
         samples=count,
@@ -146,6 +146,21 @@ def _beyond(at: FloatArray, side: Side) -> BoolArray:
     return np.asarray(side.rim[side.tree.query(at)[1]], np.bool_)
 
 
+def _turned(at: FloatArray, facing: FloatArray, other: Seen, within: float) -> BoolArray:
+    """(n,) places where the other side has this very surface, only facing the other way.
+
+    Which way a small face faces is sometimes found wrongly where the capture does not say: then the other face of a
+    rib is taken for its counterpart, a rib's thickness off.
+    """
+    cell = other.side.cell
+    index = other.tree.nearest(at, -facing, float(np.hypot(BESIDE_CELLS * cell, 0.5 * other.tree.weight)))
+    has = index < len(other.side)
+    index = np.where(has, index, 0)
+    height = np.einsum("ni,ni->n", at - other.side.points[index], other.side.normals[index])
+    agree = -np.einsum("ni,ni->n", facing, other.side.normals[index])
+    return np.asarray(has & (agree > 0.95) & (np.abs(height) < within), np.bool_)
+
+
 @dataclass(frozen=True, eq=False)
 class Relation:
     """How samples lie to another side; all (n,)."""
@@ -159,7 +174,9 @@ class Relation:
     bare: BoolArray
 
 
-def relation(at: FloatArray, facing: FloatArray, sure: BoolArray, other: Seen, within: float) -> Relation:
+def relation(
+    at: FloatArray, facing: FloatArray, sure: BoolArray, other: Seen, within: float, facing_given: bool = True
+) -> Relation:
     """Compare samples, given in the other side's frame, with the other side."""
     cell = other.side.cell
     reach = OFF_CELLS * cell
@@ -178,6 +195,8 @@ def relation(at: FloatArray, facing: FloatArray, sure: BoolArray, other: Seen, w
     support = has & (np.abs(height) < within)
     both_sure = sure & other.side.sure[index]
     off = has & ~support & both_sure & (agree > 0.95) & (np.abs(height) > 1.5 * within) & (np.abs(height) < reach)
+    if off.any() and not (facing_given and other.side.facing_given):
+        off[off] = ~_turned(at[off], facing[off], other, within)
     through, bare = np.zeros((2, len(at)), bool)
     rest = np.flatnonzero(~support & ~off)
     judged = other.pictures.judge(at[rest], facing[rest])

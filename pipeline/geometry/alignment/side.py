@@ -65,6 +65,7 @@ class Side:
     noise : of the measured points, millimetres
     blur : (n,) standard deviation of the measured points about the local surface; large at edges
     outside_sure : 0 to 1, how clearly the outside is told from the inside; 1 when the scanner or the table told it
+    facing_given : whether the capture said which way its surface faces; found here, a small face may be the wrong way
     """
 
     name: str
@@ -74,6 +75,7 @@ class Side:
     noise: float
     blur: FloatArray
     outside_sure: float
+    facing_given: bool = True
 
     def __len__(self) -> int:
         return len(self.points)
@@ -163,7 +165,7 @@ def side(found: Measured, cell: float, reach: float) -> Side:
         normals, sure = oriented(points, normals, np.asarray(around, np.int32))
         if sure < SURE and found.up is not None:
             normals, sure = normals * (1.0 if float((normals @ found.up).sum()) >= 0 else -1.0), 1.0
-    return Side(found.name, points, normals, cell, found.noise, blur, sure)
+    return Side(found.name, points, normals, cell, found.noise, blur, sure, found.normals is not None)
 
 
 def sides(captures: list[Measured]) -> list[Side]:

@@ -97,6 +97,13 @@ class Solution:
         return max(pair.contradiction for pair in self.pairs.values())
 
     @property
+    def side_contradiction(self) -> float:
+        """Largest share against of one side with all the others together: two that share little say little."""
+        sides = {k for pair in self.pairs for k in pair}
+        of = [sum((pair for key, pair in self.pairs.items() if k in key), Evidence()) for k in sides]
+        return max(one.contradiction for one in of)
+
+    @property
     def patch(self) -> int:
         """Samples in the largest patch that speaks against the poses, where that was asked."""
         return max(pair.patch for pair in self.pairs.values())
