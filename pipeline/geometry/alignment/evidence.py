@@ -28,6 +28,8 @@ NEAR_CELLS = 1.5
 """Samples this close and facing about the same way show the same place: what is overlap, on edges too."""
 BESIDE_CELLS = 1.3
 """A sample has a counterpart when the nearest sample is at most this far along the surface."""
+OFF_AGREE = 0.85
+"""Cosine of the normals from which two layers are compared: a small lump faces many ways."""
 PATCH_CELLS = 2.0
 """Samples that speak against a pose belong to one patch when they lie within this of one another."""
 OFF_CELLS = 4.0
@@ -194,7 +196,7 @@ def relation(
     has &= (beside < BESIDE_CELLS * cell) & (agree > 0.8)
     support = has & (np.abs(height) < within)
     both_sure = sure & other.side.sure[index]
-    off = has & ~support & both_sure & (agree > 0.95) & (np.abs(height) > 1.5 * within) & (np.abs(height) < reach)
+    off = has & ~support & both_sure & (agree > OFF_AGREE) & (np.abs(height) > 1.5 * within) & (np.abs(height) < reach)
     if off.any() and not (facing_given and other.side.facing_given):
         off[off] = ~_turned(at[off], facing[off], other, within)
     through, bare = np.zeros((2, len(at)), bool)
