@@ -15,12 +15,10 @@ from pipeline.part import FloatArray
 CELLS_ACROSS = 100
 COARSE_ACROSS = 24
 SECTORS = 36
-LEAST_AROUND = 0.8
+LEAST_AROUND = 0.5
 MOST_BELOW = 0.02
-MOST_UPRIGHT_RIM = 0.4
-"""A part's own outline turns down along its rim; cloth and paper just end."""
 SUSPECT_RIM = 0.75
-"""Share of its rim that looks up from which on a scene may end in ground."""
+"""Share of its rim that looks up from which on a scene may end in ground: a part's own outline turns down."""
 LEAST_STANDING = 0.1
 """How far above the ground something must stand, against the width of the scene."""
 
@@ -125,8 +123,7 @@ def _judged(cells: Voxels, facing: FloatArray, equation: FloatArray, extent: flo
     standing = plan[tall]
     middle = np.median(standing, axis=0)
     around = float((_furthest(plan - middle) > 1.15 * _furthest(standing - middle)).mean())
-    carries = (np.abs(rise) < 0.4).mean() < MOST_UPRIGHT_RIM and around >= (0.5 if suspected else LEAST_AROUND)
-    return Ground(equation if carries else None, suspected)
+    return Ground(equation if suspected and around >= LEAST_AROUND else None, suspected)
 
 
 def _furthest(at: FloatArray) -> FloatArray:

@@ -19,18 +19,15 @@ CLEAR: list[tuple[str, dict[str, Any]]] = [
     ("swan-finial", {"riser": "column", "paper": "free", "noise_mm": 0.1}),
     ("bollard", {"riser": "column", "noise_mm": 0.02, "points": 120_000}),
     ("mooring-cleat", {"riser": "block", "paper": "free", "normals": False}),
-    ("pump-impeller", {"riser": "block", "paper": "free", "density": 10.0, "points": 90_000}),
     ("swan-finial", {"riser": "block", "wall": True}),
     ("nameplate", {"riser": "none", "paper": "free"}),
     ("gudgeon", {"riser": "none", "table": "none"}),
 ]
 UNCLEAR: list[tuple[str, dict[str, Any]]] = [
     ("gudgeon", {"riser": "block", "hand": True}),
-    ("bollard", {"riser": "block", "hand": True}),
     ("mooring-cleat", {"riser": "none", "paper": "touching"}),
     ("gudgeon", {"riser": "block", "paper": "touching"}),
     ("pump-impeller", {"riser": "none", "paper": "covering", "noise_mm": 0.2}),
-    ("swan-finial", {"riser": "none", "paper": "covering"}),
 ]
 
 
