@@ -11,8 +11,8 @@ from pipeline.report.account import side_names
 # Common practice of scanning by structured light, no source. Each topic goes with the reasons that it helps against.
 MARKERS = (
     "Stick at least four markers on the part where neighbouring sides both see them, no two distances alike.",
-    "Or put helper geometry (a block, a bolt) beside the part where both sides see it, and move neither between them.",
-    "Write the markers' centres into ticket.yaml, or `setting: same` when nothing was moved.",
+    "Or fix helper geometry (a block, a bolt) to the part where both sides see it, and leave it on for all captures.",
+    "Write the markers' centres into ticket.yaml, for each capture in its own frame.",
 )
 OVERLAP = (
     "Scan one more side between these two, so that neighbours share a third of their surface.",
