@@ -87,7 +87,7 @@ def direction_shares(sides: Sequence[Facing], up: FloatArray | None = None) -> d
     count = min(NEIGHBOURS, len(points) - 1)
     distance = np.asarray(cKDTree(points).query(points, k=[count + 1], workers=-1)[0])[:, 0]
     area = distance**2
-    axes = _axes(up)
+    axes = upright_axes(up)
     share: dict[str, float] = {}
     for name, direction in DIRECTIONS.items():
         facing = normals @ (np.asarray(direction) @ axes)
@@ -96,7 +96,7 @@ def direction_shares(sides: Sequence[Facing], up: FloatArray | None = None) -> d
     return share
 
 
-def _axes(up: FloatArray | None) -> FloatArray:
+def upright_axes(up: FloatArray | None) -> FloatArray:
     """(3, 3) rows x, y, z of a frame with the given z."""
     if up is None:
         return np.eye(3)

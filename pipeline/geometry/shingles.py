@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from pipeline.geometry.facing import upright_axes
 from pipeline.geometry.voxels import voxels
 from pipeline.part import Capture, FloatArray, Mesh
 
@@ -30,7 +31,8 @@ def standing(captures: Sequence[Capture]) -> tuple[FloatArray, NDArray[np.uint32
     places, sides = [], []
     for k, capture in enumerate(captures):
         thin = voxels(capture.points, cell).centre
-        places.append(thin @ _upright(capture.support_plane).T)
+        up = None if capture.support_plane is None else capture.support_plane[:3]
+        places.append(thin @ upright_axes(up).T)
         sides.append(np.full(len(thin), 1 << min(k, 31), np.uint32))
     return np.concatenate(places), np.concatenate(sides), cell
 
@@ -54,13 +56,3 @@ def shingled(points: FloatArray, cell_mm: float) -> Mesh:
     corners = np.cos(turn)[None, :, None] * along[:, None] + np.sin(turn)[None, :, None] * across[:, None]
     vertices = (points[:, None] + SIZE * cell_mm * corners).reshape(-1, 3)
     return Mesh(vertices, np.arange(len(vertices), dtype=np.int32).reshape(-1, 3))
-
-
-def _upright(plane: FloatArray | None) -> FloatArray:
-    """The rotation that turns a plane's normal up."""
-    if plane is None:
-        return np.eye(3)
-    up = plane[:3] / np.linalg.norm(plane[:3])
-    aside = np.cross(up, np.eye(3)[np.abs(up).argmin()])
-    aside /= np.linalg.norm(aside)
-    return np.stack([aside, np.cross(up, aside), up])
