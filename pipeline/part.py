@@ -56,6 +56,8 @@ class Capture:
     frames, frames_per_second : of the recording, as the ticket says; None where it says nothing
     support_outline : (k, 3) corners of the convex outline of the support as far as it was seen, millimetres,
         capture frame; None where no support was found
+    surroundings : a sample of what was removed from around the part (table, paper, riser), in the same frame; None
+        before the cleaning, and where there was nothing
     """
 
     name: str
@@ -70,6 +72,7 @@ class Capture:
     frames: int | None = None
     frames_per_second: float | None = None
     support_outline: FloatArray | None = None
+    surroundings: Capture | None = None
 
     def __post_init__(self) -> None:
         _freeze(self, points=(np.float64, 3), normals=(np.float32, 3), colours=(np.uint8, 3), faces=(np.int32, 3))

@@ -14,6 +14,7 @@ from scipy.spatial import cKDTree
 
 from pipeline.geometry.alignment.side import Side, measured, sides
 from pipeline.geometry.alignment.visibility import Pictures, pictures
+from pipeline.geometry.surroundings import in_surroundings
 from pipeline.part import BoolArray, Capture, FloatArray, transformed
 
 AGAIN_IN_CELLS = 2.0
@@ -26,20 +27,20 @@ NEIGHBOURS = 9
 """A sample is judged with so many around it: what is foreign is a thing, not a speck."""
 
 
-def foreign_between(captures: Sequence[Capture], whole: Sequence[Capture]) -> list[BoolArray]:
+def foreign_between(captures: Sequence[Capture]) -> list[BoolArray]:
     """Points of each capture that belong to something that did not come along with the part.
 
     Parameters
     ----------
-    captures : cleaned, with their true ``part_from_capture``; two or more, else nothing is foreign
-    whole : the same before they were cleaned: table and paper behind a place show that it was looked through
+    captures : cleaned, with their true ``part_from_capture``; two or more, else nothing is foreign. Their
+        surroundings count as well: table and paper behind a place show that it was looked through
 
     Returns
     -------
     One (n,) array of flags for each capture.
     """
     seen = sides([measured(capture) for capture in captures])
-    drawn = [pictures(side) for side in sides([measured(capture) for capture in whole])]
+    drawn = [pictures(side) for side in sides([measured(in_surroundings(capture)) for capture in captures])]
     return [_foreign(number, captures, seen, drawn) for number in range(len(captures))]
 
 

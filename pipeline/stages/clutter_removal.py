@@ -14,6 +14,7 @@ from pipeline.geometry.clutter import separate
 from pipeline.geometry.doubts import Uncertain
 from pipeline.geometry.gauge import gauge
 from pipeline.geometry.samples import samples_of
+from pipeline.geometry.surroundings import remembering
 from pipeline.part import Form, Part
 from pipeline.stage import Measure, Stage, StageContext
 
@@ -105,7 +106,7 @@ class ClutterRemoval(Stage):
                 riser = found.riser[: len(keep)]
                 why = np.where(keep, Why.KEPT, np.where(riser, Why.RISER, Why.CLUTTER))
                 write_removed(context.folder, self.stage, number, capture, why)
-            captures.append(capture.select(keep))
+            captures.append(remembering(capture.select(keep), samples, ~found.keep))
         before, after = part.point_count, sum(len(capture.points) for capture in captures)
         context.measure("removed_percent", 100.0 * (before - after) / max(before, 1))
         context.measure("confidence_ratio", min(confidence))

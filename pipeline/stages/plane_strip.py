@@ -16,6 +16,7 @@ from pipeline.geometry.outline import outline_of
 from pipeline.geometry.rough_ground import rough_ground
 from pipeline.geometry.samples import Samples, samples_of
 from pipeline.geometry.support_plane import MOST_PLANES, Plane, planes
+from pipeline.geometry.surroundings import remembering
 from pipeline.part import BoolArray, Capture, FloatArray, Form, Part
 from pipeline.stage import Measure, Stage, StageContext
 
@@ -66,7 +67,8 @@ class PlaneStrip(Stage):
             keep_points = samples.kept_points(keep, len(capture.points))
             if self.keep_removed:
                 write_removed(context.folder, self.stage, number, capture, np.where(keep_points, Why.KEPT, Why.BOARD))
-            captures.append(_stripped(capture, keep_points, samples.points[~keep], found.support, max(cuts)))
+            stripped = _stripped(capture, keep_points, samples.points[~keep], found.support, max(cuts))
+            captures.append(remembering(stripped, samples, ~keep))
             removed += len(capture.points) - len(captures[-1].points)
         context.measure("planes_count", count)
         context.measure("removed_percent", 100.0 * removed / max(part.point_count, 1))
