@@ -21,8 +21,9 @@ AGAIN_IN_CELLS = 2.0
 """A place comes again when another capture has surface so close, facing the same way."""
 ALIKE = 0.5
 FEWEST_VIEWS = 3
-MOST_VIEWS = 0.6
-"""A place was looked through when so many directions, and this share of all that show anything there, see behind it."""
+"""A place was looked through when so many directions see behind it, and more than see a surface there."""
+SAMPLES = 60_000
+"""On a whole capture: enough that its pictures tell what lies a few points' spacings apart."""
 NEIGHBOURS = 9
 """A sample is judged with so many around it: what is foreign is a thing, not a speck."""
 
@@ -40,7 +41,7 @@ def foreign_between(captures: Sequence[Capture]) -> list[BoolArray]:
     One (n,) array of flags for each capture.
     """
     seen = sides([measured(capture) for capture in captures])
-    drawn = [pictures(side) for side in sides([measured(in_surroundings(capture)) for capture in captures])]
+    drawn = [pictures(side) for side in sides([measured(in_surroundings(capture)) for capture in captures], SAMPLES)]
     return [_foreign(number, captures, seen, drawn) for number in range(len(captures))]
 
 
@@ -55,8 +56,8 @@ def _foreign(number: int, captures: Sequence[Capture], seen: Sequence[Side], dra
         away, at = theirs.tree.query(places)
         alike = (theirs.normals[at] * facing).sum(axis=1) > ALIKE
         again |= (np.asarray(away) < AGAIN_IN_CELLS * max(side.cell, theirs.cell)) & alike
-        before, shown = drawn[other].in_front(places, theirs.cell)
-        crossed |= (before >= FEWEST_VIEWS) & (before > MOST_VIEWS * shown)
+        through, here, _ = drawn[other].asked(places, side.cell)
+        crossed |= (through >= FEWEST_VIEWS) & (through > here)
     return _spread(side.points, crossed & ~again, captures[number].points)
 
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import ClassVar, Literal
 
@@ -12,9 +12,9 @@ from pydantic import Field
 
 from pipeline.errors import Outcome
 from pipeline.geometry.alignment.explain import mirrored, misfit, odd_size, symmetry_words
-from pipeline.geometry.alignment.graph import Ready
 from pipeline.geometry.alignment.solve import FEWEST_POINTS, Found, aligned, prepared, verified
 from pipeline.geometry.alignment.verdict import contradicted
+from pipeline.geometry.between import foreign_between
 from pipeline.part import Capture, Form, Part
 from pipeline.stage import Measure, Stage, StageContext
 
@@ -23,6 +23,8 @@ MARKERS = (
     "line, and scan again; or leave a helper object fixed to the part in all captures."
 )
 OVERLAP = "Scan one more side between them, so that neighbouring sides share at least a third of what they show."
+UNSAID_PERCENT = 0.3
+"""Share of a capture that may be removed as foreign without a word: scraps that change nothing."""
 HOPELESS = 6.0
 """More than this many times the allowed contradiction is said before anything else."""
 
@@ -48,6 +50,9 @@ class Alignment(Stage):
             ),
             "weakest_ratio": Measure("ratio", "least eigenvalue of the joint normal matrix over its largest"),
             "markers_count": Measure("count", "markers that sides have in common"),
+            "foreign_percent": Measure(
+                "percent", "largest share of a capture that was removed because the others looked through its place"
+            ),
         }
     )
 
@@ -62,47 +67,74 @@ class Alignment(Stage):
     """Standard deviation of the marker places in the ticket."""
     most_rms_to_noise_ratio: float = Field(4.0, gt=0)
     """A joint fit rougher than this many times the noise goes to review."""
+    most_foreign_percent: float = Field(20.0, ge=0, le=100)
+    """At most this much of a capture may be removed as foreign after the others; 0 removes nothing."""
 
     def run(self, part: Part, context: StageContext) -> Part:
         _refuse_scraps(part, context)
         if len(part.captures) == 1:
             return replace(part, aligned=True)
-        ready = prepared(part.captures)
-        found = self._search(part, ready, context)
-        self._record(found, context)
-        self._judge(part, found, context)
-        captures = [
-            replace(capture, part_from_capture=pose)
-            for capture, pose in zip(part.captures, found.best.poses, strict=True)
-        ]
-        return replace(part, captures=tuple(captures), aligned=True)
+        search = self._search(part)
+        part, removed = self._cleaned_between(part, search.found, context)
+        if removed:
+            search = self._search(part)
+        if search.doubt is not None:
+            context.doubt(*search.doubt)
+        self._record(search.found, context)
+        self._judge(part, search.found, context)
+        return replace(_placed(part, search.found), aligned=True)
 
-    def _search(self, part: Part, ready: Sequence[Ready], context: StageContext) -> Found:
+    def _search(self, part: Part) -> Search:
         """The declared poses where they hold; else what the captures themselves say."""
+        ready = prepared(part.captures)
         if not part.aligned:
-            return aligned(ready, self.marker_noise_mm)
+            return Search(aligned(ready, self.marker_noise_mm))
         poses = np.array([capture.part_from_capture for capture in part.captures])
         given = verified(ready, np.linalg.inv(poses[0]) @ poses, self.marker_noise_mm)
         # Declared poses are not one choice among many: a side is asked with all others, not pair by pair.
         fits = 100 * given.best.side_contradiction <= self.most_contradiction_percent and not contradicted(given.best)
         if fits and 100 * given.overlap[0] >= self.least_overlap_percent:
-            return given
+            return Search(given)
         anew = aligned(ready, self.marker_noise_mm)
         if fits and not anew.overlap[0] > given.overlap[0]:
-            context.doubt(
-                "frame-not-verified",
+            text = (
                 f"The ticket says that the captures of {part.name} share one frame, but they have too little in common "
-                "to tell.",
-                "Look at the result; scan sides that overlap by a third.",
+                "to tell."
             )
-            return given
-        context.doubt(
-            "not-in-one-frame",
+            return Search(
+                given, ("frame-not-verified", text, "Look at the result; scan sides that overlap by a third.")
+            )
+        text = (
             f"The ticket says that the captures of {part.name} share one frame, but they do not fit there; they were "
-            "aligned anew.",
-            "Look at the result; check how the captures were exported, or take `aligned` out of the ticket.",
+            "aligned anew."
         )
-        return anew
+        remedy = "Look at the result; check how the captures were exported, or take `aligned` out of the ticket."
+        return Search(anew, ("not-in-one-frame", text, remedy))
+
+    def _cleaned_between(self, part: Part, found: Found, context: StageContext) -> tuple[Part, bool]:
+        """The part without what did not come along with it, as far as these poses tell, and whether that was anything.
+
+        Poses that are wrong make the part itself look foreign: then too much would go, and nothing does. What goes is
+        never passed over in silence, for it may have been what spoke against the poses.
+        """
+        foreign = foreign_between(_placed(part, found).captures)
+        percent = [100.0 * float(flags.mean()) for flags in foreign]
+        worst = int(np.argmax(percent))
+        if not 0.0 < percent[worst] <= self.most_foreign_percent:
+            context.measure("foreign_percent", 0.0)
+            return part, False
+        context.measure("foreign_percent", percent[worst])
+        if percent[worst] > UNSAID_PERCENT:
+            name = part.captures[worst].name
+            context.doubt(
+                "foreign-between",
+                f"{percent[worst]:.1f} percent of {name} does not come again in the other captures, which looked "
+                "through the place; it was removed.",
+                "Look at the result: is it the part alone, and all of it? Leave more room around the part next time.",
+                name,
+            )
+        kept = [capture.select(~flags) for capture, flags in zip(part.captures, foreign, strict=True)]
+        return part.with_captures(kept), True
 
     def _record(self, found: Found, context: StageContext) -> None:
         best = found.best
@@ -189,6 +221,19 @@ class Alignment(Stage):
                 f"{symmetry_words(found, names)}.",
                 MARKERS,
             )
+
+
+@dataclass(frozen=True, eq=False)
+class Search:
+    """The poses found, and what is doubtful about how: code, text and remedy."""
+
+    found: Found
+    doubt: tuple[str, str, str] | None = None
+
+
+def _placed(part: Part, found: Found) -> Part:
+    poses = zip(part.captures, found.best.poses, strict=True)
+    return part.with_captures([replace(capture, part_from_capture=pose) for capture, pose in poses])
 
 
 def _refuse_scraps(part: Part, context: StageContext) -> None:

@@ -76,7 +76,7 @@ def _empty(side: Side, pictures: Pictures, corner: FloatArray, voxel: float, sha
     """
     half = tuple((n + 1) // 2 for n in shape)
     centres = corner + (np.indices(half).reshape(3, -1).T + 0.5) * (2 * voxel)
-    front, shown = pictures.in_front(centres, 1.4 * voxel)
+    front, _, shown = pictures.asked(centres, 1.4 * voxel)
     empty = np.asarray((front > 0.7 * shown) & (shown > 0.25 * len(pictures.views)), np.bool_)
     empty[empty] = ~side.rim[side.tree.query(centres[empty], workers=-1)[1]]  # past an open end nothing is known
     empty = empty.reshape(half)

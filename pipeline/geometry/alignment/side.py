@@ -168,11 +168,16 @@ def side(found: Measured, cell: float, reach: float) -> Side:
     return Side(found.name, points, normals, cell, found.noise, blur, sure, found.normals is not None)
 
 
-def sides(captures: list[Measured]) -> list[Side]:
-    """All captures sampled alike: same spacing, same reach, so that edges look alike on each."""
+def sides(captures: list[Measured], samples: int = SAMPLES) -> list[Side]:
+    """All captures sampled alike: same spacing, same reach, so that edges look alike on each.
+
+    Parameters
+    ----------
+    samples : about so many on the largest, if it was measured as densely
+    """
     area = max(found.area for found in captures)
     coarsest = max(found.spacing for found in captures)
-    cell = max(float(np.sqrt(area / SAMPLES)), coarsest)
+    cell = max(float(np.sqrt(area / samples)), coarsest)
     reach = max(2.2 * coarsest, 6 * max(found.noise for found in captures))
     return [side(found, cell, reach) for found in captures]
 

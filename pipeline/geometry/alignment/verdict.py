@@ -336,13 +336,16 @@ def _worse(best: Solution, other: Solution, ready: Sequence[Ready]) -> bool:
     if not changed:
         return False
     now, then = (sum((each.pairs[pair] for pair in changed), Evidence()) for each in (best, other))
-    least = LEAST_WHERE_OPEN if open_share(best, ready) > OPEN else LEAST_OVERLAP
+    left_open = open_share(best, ready)
+    least = LEAST_WHERE_OPEN if left_open > OPEN else LEAST_OVERLAP
     if linked_overlap(other, len(ready))[0] < least or other.contradiction > CONTRADICTED:
         return True
     # Much less support does not make it wrong: half a part may lie on its other half better than beside it.
     share = (then.support / then.samples) / max(now.support / now.samples, 1e-12)
     if share < LITTLE or (share < LESS and (other.joint.firmness < FIRM or then.contradiction > CHANCE)):
         return True
+    if share < LESS and open_share(other, ready) > left_open:
+        return True  # explains less, and leaves more unexplained
     if then.patch >= max(PATCH, 2 * now.patch) and share < 1 / LESS:
         return True
     # Four standard deviations of the difference of two counts, and never on a handful of samples.

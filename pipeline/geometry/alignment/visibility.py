@@ -69,17 +69,26 @@ class Pictures:
         seen = np.maximum(towards.sum(axis=0), 1)
         return through.sum(axis=0) / seen, bare.sum(axis=0) / seen
 
-    def in_front(self, points: FloatArray, slack: float) -> tuple[IndexArray, IndexArray]:
-        """(n,) how many pictures show places clearly (``slack`` mm) before a surface, and how many show a surface."""
-        front, shown = np.zeros((2, len(points)), np.int32)
+    def asked(self, points: FloatArray, slack: float) -> tuple[IndexArray, IndexArray, IndexArray]:
+        """What the pictures say of places (n, 3), however they face; ``slack`` (mm) goes on top of the pictures' own.
+
+        Returns
+        -------
+        through : (n,) how many pictures look through at a surface clearly behind
+        here : (n,) how many show a surface about there; what lies clearly before a place hides it and says nothing
+        shown : (n,) how many show a surface at all, wherever
+        """
+        through, here, shown = np.zeros((3, len(points)), np.int32)
         for start in range(0, len(points), CHUNK):
             part = slice(start, start + CHUNK)
             depth, blocked = self._looked_up(points[part])
             known = np.isfinite(depth)
-            height = self.views @ points[part].T
-            front[part] = (known & (height > np.maximum(depth, blocked) + self.slack + slack)).sum(axis=0)
+            above = self.views @ points[part].T - np.maximum(depth, blocked)
+            gap = self.slack + slack
+            through[part] = (known & (above > gap)).sum(axis=0)
+            here[part] = (np.abs(above) <= gap).sum(axis=0)
             shown[part] = known.sum(axis=0)
-        return front, shown
+        return through, here, shown
 
     def _looked_up(self, points: FloatArray) -> tuple[FloatArray, FloatArray]:
         """(d, n) believed and unbelieved depth at each place in each picture; -inf outside."""
