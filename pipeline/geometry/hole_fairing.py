@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from pipeline.geometry.vectors import cross, length
 from pipeline.part import BoolArray, FloatArray, IndexArray
 
 WEIGHTS = (1e-3, 1e3)
@@ -59,7 +60,7 @@ def _laplacian(vertices: FloatArray, faces: IndexArray) -> tuple[Any, FloatArray
 
     corners = vertices[faces]
     sides = corners[:, (2, 0, 1)] - corners[:, (1, 2, 0)]
-    twice = np.linalg.norm(np.cross(sides[:, 0], sides[:, 1]), axis=1)
+    twice = length(cross(sides[:, 0], sides[:, 1]))
     twice = np.maximum(twice, 1e-9 * twice.max())
     cotangent = -np.einsum("nki,nki->nk", sides[:, (1, 2, 0)], sides[:, (2, 0, 1)]) / twice[:, None]
     one, other = faces[:, (1, 2, 0)].reshape(-1), faces[:, (2, 0, 1)].reshape(-1)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.geometry.edges import edges_of
+from pipeline.geometry.vectors import cross, length
 from pipeline.part import BoolArray, FloatArray, IndexArray
 
 SPLIT = np.sqrt(2)
@@ -32,7 +33,7 @@ def refine(
     for _ in range(ROUNDS):
         middle = vertices[faces].mean(axis=1)
         wanted = size[faces].mean(axis=1)
-        reach = SPLIT * np.linalg.norm(vertices[faces] - middle[:, None], axis=2)
+        reach = SPLIT * length(vertices[faces] - middle[:, None])
         split = (reach > np.maximum(wanted[:, None], size[faces])).all(axis=1)
         if not split.any() or len(vertices) + split.sum() > limit:
             break
@@ -89,14 +90,14 @@ def _before(half: IndexArray) -> IndexArray:
 
 def _angle(vertices: FloatArray, at: IndexArray, one: IndexArray, other: IndexArray) -> FloatArray:
     u, v = vertices[one] - vertices[at], vertices[other] - vertices[at]
-    angle: FloatArray = np.arctan2(np.linalg.norm(np.cross(u, v), axis=1), np.einsum("ni,ni->n", u, v))
+    angle: FloatArray = np.arctan2(length(cross(u, v)), np.einsum("ni,ni->n", u, v))
     return angle
 
 
 def _stays_upright(vertices: FloatArray, a: IndexArray, b: IndexArray, c: IndexArray, d: IndexArray) -> BoolArray:
     """Whether both faces after the flip look the way the two before it do together."""
     pa, pb, pc, pd = vertices[a], vertices[b], vertices[c], vertices[d]
-    before = np.cross(pb - pa, pc - pa) + np.cross(pa - pb, pd - pb)
-    one, other = np.cross(pd - pa, pc - pa), np.cross(pb - pd, pc - pd)
+    before = cross(pb - pa, pc - pa) + cross(pa - pb, pd - pb)
+    one, other = cross(pd - pa, pc - pa), cross(pb - pd, pc - pd)
     upright: BoolArray = (np.einsum("ni,ni->n", one, before) > 0) & (np.einsum("ni,ni->n", other, before) > 0)
     return upright

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from pipeline.geometry.vectors import cross, length
 from pipeline.part import BoolArray, FloatArray, IndexArray
 
 LARGE = 200
@@ -68,9 +69,9 @@ def _triangulate(rim: FloatArray, beside: FloatArray, taken: BoolArray, by_area:
         begin = np.arange(count - span)[:, None]
         middle = begin + np.arange(1, span)[None, :]
         end = begin + span
-        cross = np.cross(rim[middle] - rim[begin], rim[end] - rim[begin])
-        size = np.linalg.norm(cross, axis=2)
-        unit = cross / np.maximum(size, np.finfo(float).tiny)[..., None]
+        across = cross(rim[middle] - rim[begin], rim[end] - rim[begin])
+        size = length(across)
+        unit = across / np.maximum(size, np.finfo(float).tiny)[..., None]
         angle = np.maximum(sharpest[begin, middle], sharpest[middle, end])
         for one, other in ((begin, middle), (middle, end)):
             angle = np.maximum(angle, _bend(unit, normal[one, other]))

@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import numpy as np
 
+from pipeline.geometry.vectors import cross, length
 from pipeline.part import FloatArray, IndexArray
 
 
 def face_vectors(vertices: FloatArray, faces: IndexArray) -> FloatArray:
     """(m, 3) cross products of two sides: normal to each face, as long as twice its area (mm2)."""
     a, b, c = (vertices[faces[:, k]] for k in range(3))
-    return np.cross(b - a, c - a)
+    return cross(b - a, c - a)
 
 
 def face_areas(vertices: FloatArray, faces: IndexArray) -> FloatArray:
     """(m,) areas, mm2."""
-    areas: FloatArray = np.linalg.norm(face_vectors(vertices, faces), axis=1) / 2
+    areas: FloatArray = length(face_vectors(vertices, faces)) / 2
     return areas
 
 
@@ -27,7 +28,7 @@ def area(vertices: FloatArray, faces: IndexArray) -> float:
 def face_volumes(vertices: FloatArray, faces: IndexArray, origin: FloatArray) -> FloatArray:
     """(m,) signed volumes of the tetrahedra from ``origin`` to each face, mm3."""
     a, b, c = (vertices[faces[:, k]] - origin for k in range(3))
-    volumes: FloatArray = np.einsum("ni,ni->n", a, np.cross(b, c)) / 6
+    volumes: FloatArray = np.einsum("ni,ni->n", a, cross(b, c)) / 6
     return volumes
 
 
@@ -92,7 +93,7 @@ def corner_angles(vertices: FloatArray, faces: IndexArray) -> FloatArray:
     """(m, 3) angles at the corners of each face, radians."""
     sides = vertices[faces[:, (1, 2, 0)]] - vertices[faces]
     back = -sides[:, (2, 0, 1)]
-    across = np.linalg.norm(np.cross(sides, back), axis=2)
+    across = length(cross(sides, back))
     angles: FloatArray = np.arctan2(across, np.einsum("nki,nki->nk", sides, back))
     return angles
 

@@ -1,15 +1,18 @@
 """The one place that loads the heavy native libraries, late and in the right order.
 
-open3d costs 1-2 s of CPU and 100 MB to import, so nothing loads it before work needs it. It links against
-libusb; the PyPI package ``libusb-package`` carries one for servers that have none, and it must be in the
-process before open3d.
+open3d costs a second of CPU and 100 MB to import, so nothing loads it before work needs it; as much again, for a
+plotting front end that brings a web server along, is left out. It links against libusb; the PyPI package
+``libusb-package`` carries one for servers that have none, and it must be in the process before open3d.
 """
 
 from __future__ import annotations
 
 import ctypes
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from functools import cache
+from types import ModuleType
 from typing import Any
 
 from pipeline.errors import MachineError
@@ -29,7 +32,8 @@ def open3d() -> Any:
     if sys.platform == "linux":
         _preload_libusb()
     try:
-        import open3d as module
+        with _without_plotting():
+            import open3d as module
     except (ImportError, OSError) as error:
         raise _cannot_load("open3d", error) from error
     module.utility.set_verbosity_level(module.utility.VerbosityLevel.Error)
@@ -44,6 +48,21 @@ def pymeshlab() -> Any:
     except (ImportError, OSError) as error:
         raise _cannot_load("pymeshlab", error) from error
     return module
+
+
+@contextmanager
+def _without_plotting() -> Iterator[None]:
+    """Nobody plots in a browser here: an empty module stands in while open3d imports its own, and goes again."""
+    name = "open3d.visualization.draw_plotly"
+    empty = ModuleType(name)
+    for function in ("get_plotly_fig", "draw_plotly", "draw_plotly_server"):
+        setattr(empty, function, None)
+    sys.modules.setdefault(name, empty)
+    try:
+        yield
+    finally:
+        if sys.modules.get(name) is empty:
+            del sys.modules[name]
 
 
 def _preload_libusb() -> None:

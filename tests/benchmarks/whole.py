@@ -78,9 +78,8 @@ def ours(folder: Path) -> Path:
 
 def plain(folder: Path) -> Path:
     """The plain script: tutorial calls with tutorial parameters (plane: 1 mm, density trim 1 %)."""
-    from pipeline.geometry.native import open3d
+    import open3d as o3d
 
-    o3d = open3d()
     clouds = []
     for path in sorted((folder / "job").glob("*.ply")):
         cloud = o3d.io.read_point_cloud(str(path))

@@ -11,8 +11,8 @@ from scipy.spatial import cKDTree
 
 from pipeline.geometry.alignment.rim import rim
 from pipeline.geometry.cloud import unit
+from pipeline.geometry.gauge import Gauge, gauge
 from pipeline.geometry.normals import oriented
-from pipeline.geometry.sampling import noise_level, point_spacing
 from pipeline.part import Capture, FloatArray
 
 SAMPLES = 6_000
@@ -129,9 +129,9 @@ def measured(capture: Capture) -> Measured:
         keep = np.sort(rng.choice(len(points), MOST_POINTS, replace=False))
         points, normals = points[keep], None if normals is None else normals[keep]
     tree = cKDTree(points)
-    spacing = point_spacing(points, tree) if len(points) > 1 else 0.0
+    lengths = gauge(points, tree) if len(points) > 1 else Gauge(0.0, 0.0)
     up = None if capture.support_plane is None else capture.support_plane[:3]
-    return Measured(capture.name, points, normals, spacing, noise_level(points, tree), tree, up)
+    return Measured(capture.name, points, normals, lengths.spacing, lengths.noise, tree, up)
 
 
 def side(found: Measured, cell: float, reach: float) -> Side:

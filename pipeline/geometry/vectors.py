@@ -1,0 +1,28 @@
+"""Products of rows of vectors, written out: on the small arrays of a patch several times faster than the library's."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.part import FloatArray
+
+
+def cross(one: NDArray[np.floating[Any]], other: NDArray[np.floating[Any]]) -> FloatArray:
+    """(..., 3) cross products of vectors (..., 3); shapes that broadcast."""
+    a, b, c = one[..., 0], one[..., 1], one[..., 2]
+    x, y, z = other[..., 0], other[..., 1], other[..., 2]
+    product = np.empty((*np.broadcast_shapes(a.shape, x.shape), 3))
+    product[..., 0] = b * z - c * y
+    product[..., 1] = c * x - a * z
+    product[..., 2] = a * y - b * x
+    return product
+
+
+def length(vectors: NDArray[np.floating[Any]]) -> FloatArray:
+    """(...) lengths of vectors (..., 3)."""
+    x, y, z = vectors[..., 0], vectors[..., 1], vectors[..., 2]
+    long: FloatArray = np.sqrt(x * x + y * y + z * z)
+    return long
