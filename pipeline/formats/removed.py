@@ -24,6 +24,7 @@ class Why(IntEnum):
     BOARD = 4
     RISER = 5
     CLUTTER = 6
+    FOREIGN = 7
 
 
 def write_removed(folder: Path, stage: str, number: int, capture: Capture, why: np.ndarray) -> None:

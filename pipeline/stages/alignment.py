@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import ClassVar, Literal
@@ -11,11 +11,12 @@ import numpy as np
 from pydantic import Field
 
 from pipeline.errors import Outcome
+from pipeline.formats.removed import Why, write_removed
 from pipeline.geometry.alignment.explain import mirrored, misfit, odd_size, symmetry_words
 from pipeline.geometry.alignment.solve import FEWEST_POINTS, Found, aligned, prepared, verified
 from pipeline.geometry.alignment.verdict import contradicted
 from pipeline.geometry.between import foreign_between
-from pipeline.part import Capture, Form, Part
+from pipeline.part import BoolArray, Capture, Form, Part
 from pipeline.stage import Measure, Stage, StageContext
 
 MARKERS = (
@@ -68,20 +69,36 @@ class Alignment(Stage):
     most_rms_to_noise_ratio: float = Field(4.0, gt=0)
     """A joint fit rougher than this many times the noise goes to review."""
     most_foreign_percent: float = Field(20.0, ge=0, le=100)
-    """At most this much of a capture may be removed as foreign after the others; 0 removes nothing."""
+    """At most this much of a capture may be removed because the others looked through its place; 0 removes nothing."""
+    keep_removed: bool = False
+    """Write what was removed beside the result, as removed-alignment-1.ply for the first capture and so on."""
 
     def run(self, part: Part, context: StageContext) -> Part:
         _refuse_scraps(part, context)
         if len(part.captures) == 1:
             return replace(part, aligned=True)
         search = self._search(part)
-        part, removed = self._cleaned_between(part, search.found, context)
-        if removed:
+        foreign = foreign_between(_placed(part, search.found).captures)
+        percent = [100.0 * float(flags.mean()) for flags in foreign]
+        removable = 0.0 < max(percent) <= self.most_foreign_percent
+        if removable:
+            part = self._without(part, foreign, context)
             search = self._search(part)
         if search.doubt is not None:
             context.doubt(*search.doubt)
         self._record(search.found, context)
+        context.measure("foreign_percent", max(percent) if removable else 0.0)
         self._judge(part, search.found, context)
+        # Poses that are wrong make the part itself look foreign, so this comes after them.
+        if max(percent) > UNSAID_PERCENT:
+            name = part.captures[int(np.argmax(percent))].name
+            context.doubt(
+                "foreign-between",
+                f"{max(percent):.1f} percent of {name} does not come again in the other captures, which looked through "
+                f"the place; it was {'removed' if removable else 'left in, for so much may be the part'}.",
+                "Look at the result: is it the part alone, and all of it? Leave more room around the part next time.",
+                name,
+            )
         return replace(_placed(part, search.found), aligned=True)
 
     def _search(self, part: Part) -> Search:
@@ -111,30 +128,14 @@ class Alignment(Stage):
         remedy = "Look at the result; check how the captures were exported, or take `aligned` out of the ticket."
         return Search(anew, ("not-in-one-frame", text, remedy))
 
-    def _cleaned_between(self, part: Part, found: Found, context: StageContext) -> tuple[Part, bool]:
-        """The part without what did not come along with it, as far as these poses tell, and whether that was anything.
-
-        Poses that are wrong make the part itself look foreign: then too much would go, and nothing does. What goes is
-        never passed over in silence, for it may have been what spoke against the poses.
-        """
-        foreign = foreign_between(_placed(part, found).captures)
-        percent = [100.0 * float(flags.mean()) for flags in foreign]
-        worst = int(np.argmax(percent))
-        if not 0.0 < percent[worst] <= self.most_foreign_percent:
-            context.measure("foreign_percent", 0.0)
-            return part, False
-        context.measure("foreign_percent", percent[worst])
-        if percent[worst] > UNSAID_PERCENT:
-            name = part.captures[worst].name
-            context.doubt(
-                "foreign-between",
-                f"{percent[worst]:.1f} percent of {name} does not come again in the other captures, which looked "
-                "through the place; it was removed.",
-                "Look at the result: is it the part alone, and all of it? Leave more room around the part next time.",
-                name,
-            )
-        kept = [capture.select(~flags) for capture, flags in zip(part.captures, foreign, strict=True)]
-        return part.with_captures(kept), True
+    def _without(self, part: Part, foreign: Sequence[BoolArray], context: StageContext) -> Part:
+        """The part without what did not come along with it."""
+        kept = []
+        for number, (capture, flags) in enumerate(zip(part.captures, foreign, strict=True), 1):
+            if self.keep_removed:
+                write_removed(context.folder, self.stage, number, capture, np.where(flags, Why.FOREIGN, Why.KEPT))
+            kept.append(capture.select(~flags))
+        return part.with_captures(kept)
 
     def _record(self, found: Found, context: StageContext) -> None:
         best = found.best

@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
+from pipeline.formats.reading import read_capture
 from pipeline.geometry.between import foreign_between
 from pipeline.geometry.samples import samples_of
 from pipeline.geometry.surroundings import remembering
-from pipeline.part import Capture, FloatArray
+from pipeline.part import Capture, Declared, FloatArray, Part
 from pipeline.simulate.fittings import FITTINGS
 from pipeline.simulate.scanner import CLEAN, SimulatedCapture, scan_sides
 from pipeline.simulate.scene import Label, Scene
+from pipeline.stage import StageContext
+from pipeline.stages.alignment import Alignment
 
 
 @pytest.fixture(scope="module")
@@ -63,3 +68,29 @@ def test_frames_do_not_matter(sides: tuple[SimulatedCapture, ...]) -> None:
     ):
         assert found[other].mean() > 0.8
         assert found[~other].mean() < 0.002
+
+
+def test_alignment_removes_it_says_so_and_keeps_it_for_a_look(
+    sides: tuple[SimulatedCapture, ...], tmp_path: Path
+) -> None:
+    given = (only(sides[0], Label.PART, Label.OTHER), only(sides[1], Label.PART))
+    context = StageContext(np.random.default_rng(0), tmp_path, Alignment.all_measures())
+    # The other thing is a third of the capture, more than a stage removes unless it is told that it may.
+    stage = Alignment(most_foreign_percent=50.0, keep_removed=True)
+    part = stage.apply(Part("part", given, declared=Declared(aligned=True)), context)
+    assert [reason.code for reason in context.reasons] == ["foreign-between"]
+    other = np.count_nonzero(sides[0].labels == Label.OTHER)
+    gone = len(given[0].points) - len(part.captures[0].points)
+    assert gone > 0.8 * other
+    assert len(part.captures[1].points) == len(given[1].points)
+    assert context.measures["foreign_percent"] == pytest.approx(100 * gone / len(given[0].points))
+    assert len(read_capture(tmp_path / "removed-alignment-1.ply").points) == gone
+
+
+def test_what_may_be_the_part_is_left_and_asked_about(sides: tuple[SimulatedCapture, ...], tmp_path: Path) -> None:
+    given = (only(sides[0], Label.PART, Label.OTHER), only(sides[1], Label.PART))
+    context = StageContext(np.random.default_rng(0), tmp_path, Alignment.all_measures())
+    stage = Alignment(most_foreign_percent=0.0)
+    part = stage.apply(Part("part", given, declared=Declared(aligned=True)), context)
+    assert "foreign-between" in [reason.code for reason in context.reasons]
+    assert len(part.captures[0].points) == len(given[0].points)
