@@ -10,12 +10,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from pipeline.geometry.deviation import Surface, sample_surface
 from pipeline.geometry.measure import area, volume
 from pipeline.geometry.repair import without_degenerates
+from pipeline.geometry.sparing import sparing
 from pipeline.geometry.topology import TopologyReport, inspect
-from pipeline.part import FloatArray, Mesh
+from pipeline.geometry.vectors import length
+from pipeline.part import BoolArray, FloatArray, IndexArray, Mesh
 
 STEPS = 7
 """Face counts tried in search of a tolerance."""
@@ -28,6 +31,9 @@ MARGIN = 0.97
 """Share of the tolerance aimed at: an independent judge samples other places."""
 QUICK, THOROUGH = 60_000, 600_000
 """Places looked at in a search step, and before a result counts."""
+SPARINGS, SPARED_EDGES = 4, 3.0
+"""So often the places where a collapse breaks the surface are left as they are, so many edges around each."""
+BREAKS = ("nonmanifold-edge", "nonmanifold-vertex")
 SMALL_STEP = 1.02
 """Where a count breaks the surface, a few faces more often do not."""
 AGGRESSIVENESS = (5.0, 3.0, 7.0)
@@ -61,24 +67,50 @@ class Original:
         self.corners = mesh.vertices[np.unique(mesh.faces)]
         self.report = inspect(mesh.vertices, mesh.faces)
         self.area, self.volume = area(mesh.vertices, mesh.faces), volume(mesh.vertices, mesh.faces)
-        sides = mesh.vertices[mesh.faces] - mesh.vertices[mesh.faces[:, (1, 2, 0)]]
-        self.edge = float(np.linalg.norm(sides, axis=2).mean())
+        self.edge = _mean_edge(mesh)
+        self.spared: list[tuple[FloatArray, float]] = []
         self.stone = mesh
         self.refused: list[str] = []
         self.tries = 0
 
     def reduced(self, count: int) -> Mesh | None:
-        """A sound mesh of about ``count`` faces, or None; reasons are kept in ``refused``."""
+        """A sound mesh of about ``count`` faces, or None; reasons are kept in ``refused``.
+
+        Where the collapse breaks the surface at a few places only, these are left as they are.
+        """
         for aggressiveness in AGGRESSIVENESS:
-            self.tries += 1
-            candidate = self._collapsed(count, aggressiveness)
-            if len(candidate.faces) > 1.05 * count + 2:
-                continue  # thresholds ended before the count was reached
-            damage = self._damage(candidate)
-            if not damage:
-                return candidate
-            self.refused.append(f"{len(candidate.faces)} faces: {damage}")
+            for _ in range(SPARINGS):
+                self.tries += 1
+                candidate = self._collapsed(count, aggressiveness)
+                if candidate is None or len(candidate.faces) > 1.05 * count + 2:
+                    break  # thresholds ended before the count was reached
+                after = inspect(candidate.vertices, candidate.faces)
+                damage = self._damage(candidate, after)
+                if not damage:
+                    return candidate
+                self.refused.append(f"{len(candidate.faces)} faces: {damage}")
+                if not self._spare(candidate, after):
+                    break
         return None
+
+    def _spare(self, candidate: Mesh, after: TopologyReport) -> bool:
+        """Note where a candidate is broken, to be left alone from now on; False when there is no such place."""
+        places = [after.places[kind] for kind in BREAKS if kind in after.places and kind not in self.report.places]
+        if not places:
+            return False
+        reach = SPARED_EDGES * _mean_edge(candidate)
+        self.spared.extend((place, reach) for place in np.concatenate(places))
+        return True
+
+    def _aside(self, source: Mesh) -> BoolArray:
+        """(m,) faces of a mesh at the places to be left alone."""
+        aside = np.zeros(len(source.faces), bool)
+        if self.spared:
+            middle = source.vertices[source.faces].mean(axis=1)
+            tree = cKDTree(middle)
+            for place, reach in self.spared:
+                aside[tree.query_ball_point(place, reach)] = True
+        return aside
 
     def distances(self, candidate: Mesh, count: int) -> FloatArray:
         """Distances between the two surfaces at up to ``count`` places on either, mm."""
@@ -90,26 +122,33 @@ class Original:
         from_old = Surface(candidate.vertices, candidate.faces).distance(self.corners[::step])
         return np.concatenate([from_old, self.surface.distance(places)])
 
-    def _collapsed(self, count: int, aggressiveness: float) -> Mesh:
+    def _collapsed(self, count: int, aggressiveness: float) -> Mesh | None:
         import fast_simplification
 
         source = self.stone if count < len(self.stone.faces) else self.mesh
         middle = self.mesh.vertices.mean(axis=0)
         scale = UNIT_EDGE / self.edge
-        vertices, faces = fast_simplification.simplify(
-            (source.vertices - middle) * scale,
-            np.array(source.faces),
-            target_count=count,
-            agg=aggressiveness,
-            preserve_border=True,
-        )
-        return without_degenerates(Mesh(vertices / scale + middle, faces.astype(np.int32)))
+        aside = self._aside(source)
+        if count <= aside.sum():
+            return None
 
-    def _damage(self, candidate: Mesh) -> str:
+        def collapse(vertices: FloatArray, faces: IndexArray) -> tuple[FloatArray, IndexArray]:
+            left, collapsed = fast_simplification.simplify(
+                (vertices - middle) * scale,
+                np.array(faces),
+                target_count=count - int(aside.sum()),
+                agg=aggressiveness,
+                preserve_border=True,
+            )
+            return left / scale + middle, collapsed.astype(np.int32)
+
+        found = sparing(source.vertices, source.faces, aside, collapse)
+        return None if found is None else without_degenerates(Mesh(*found))
+
+    def _damage(self, candidate: Mesh, after: TopologyReport) -> str:
         """What the candidate broke, or nothing."""
         if len(candidate.faces) == 0:
             return "nothing is left"
-        after = inspect(candidate.vertices, candidate.faces)
         broken = _worse(self.report, after)
         if broken:
             return broken
@@ -121,6 +160,11 @@ class Original:
         ):
             return "the volume changes"
         return ""
+
+
+def _mean_edge(mesh: Mesh) -> float:
+    sides = mesh.vertices[mesh.faces] - mesh.vertices[mesh.faces[:, (1, 2, 0)]]
+    return float(length(sides).mean())
 
 
 def to_tolerance(mesh: Mesh, tolerance_mm: float, fewest: int = 4) -> Decimated:
