@@ -151,6 +151,19 @@ def test_two_equal_ends_are_not_taken_for_one() -> None:
     assert refused(cut(scanned("pipe-tee"), 0.36, 0.64)).code in ("ambiguous", "sides-contradict")
 
 
+def test_equal_ends_that_share_little_are_not_taken_for_one() -> None:
+    """Only the right pose, with a third of the support and more ends open, speaks against end on end."""
+    assert refused(cut(scanned("mooring-cleat"), 0.15, 0.35)).code in ("ambiguous", "sides-contradict")
+
+
+def test_a_hinge_is_no_rival_of_the_place_where_it_locks() -> None:
+    """Turned about its barrel, half a gudgeon touches the other half without contradiction, if cut there."""
+    job = scanned("gudgeon")
+    part, context = aligned(cut(job, 0.3, 0.7))
+    assert not context.reasons
+    assert error_mm(part, job[1]) < 0.3 * NOISE
+
+
 def test_equal_blades_are_named_and_markers_decide() -> None:
     job = scanned("pump-impeller")
     stopped = refused(job[0])

@@ -27,6 +27,21 @@ def twisted(twist: FloatArray) -> FloatArray:
     return rigid(Rotation.from_rotvec(twist[:3]).as_matrix(), twist[3:])
 
 
+def screw(pose: FloatArray) -> FloatArray:
+    """(6,) turn (rotation vector) and slide that, kept up steadily from 0 to 1, end in a (4, 4) motion.
+
+    The logarithm of a rigid motion (Murray, Li and Sastry, "A mathematical introduction to robotic manipulation",
+    1994, cited from memory).
+    """
+    turn = Rotation.from_matrix(pose[:3, :3]).as_rotvec()
+    angle = float(np.linalg.norm(turn))
+    if angle < 1e-9:
+        return np.concatenate([turn, pose[:3, 3]])
+    cross = np.cross(turn, np.eye(3)).T
+    swept = np.eye(3) + (1 - np.cos(angle)) / angle**2 * cross + (angle - np.sin(angle)) / angle**3 * cross @ cross
+    return np.concatenate([turn, np.linalg.solve(swept, pose[:3, 3])])
+
+
 def turned_about(axis: FloatArray, through: FloatArray, angle_rad: float) -> FloatArray:
     """(4, 4) turn about an axis that does not pass through the origin."""
     turn = Rotation.from_rotvec(np.asarray(axis) * angle_rad).as_matrix()

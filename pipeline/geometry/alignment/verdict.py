@@ -15,10 +15,10 @@ from itertools import combinations
 import numpy as np
 
 from pipeline.geometry.alignment.evidence import CHANCE, NEAR_CELLS, Evidence, evidence, relation, tolerance
-from pipeline.geometry.alignment.graph import FIRM, Ready
+from pipeline.geometry.alignment.graph import Ready
 from pipeline.geometry.alignment.joint import ROUNDS, Joint, Marks, refined
 from pipeline.geometry.alignment.markers import MARK_REACH, partners
-from pipeline.geometry.alignment.rigid import differences, inverse, moved, rigid, twisted
+from pipeline.geometry.alignment.rigid import differences, inverse, moved, rigid, screw, twisted
 from pipeline.geometry.constraint import Constraint, Motion, constraint
 from pipeline.part import FloatArray
 
@@ -38,9 +38,12 @@ pair has in common."""
 LEAST_OVERLAP, LEAST_WHERE_OPEN, OPEN = 0.12, 0.05, 0.6
 """A rival must hang together by this overlap; by less where the best leaves more than this share of the open ends
 open: then the sides may have been laid on one another that belong beside one another."""
-LESS = 0.5
+LESS = 0.6
 """A rival with less than this share of the support must be held on its own, and be as clean as a right pose is: any two
 sides touch somewhere, sliding."""
+ALIKE = 0.9
+"""From this share of the support on two sets of poses lay the same places on one another, and may be compared in how
+smoothly they do: what is seen at a slant is rougher."""
 FREE = 0.001
 """Below this share of the largest eigenvalue a motion is held by the markers, if by anything."""
 MOST_RIVALS = 3
@@ -336,29 +339,41 @@ def _worse(best: Solution, other: Solution, ready: Sequence[Ready]) -> bool:
     if not changed:
         return False
     now, then = (sum((each.pairs[pair] for pair in changed), Evidence()) for each in (best, other))
-    left_open = open_share(best, ready)
-    least = LEAST_WHERE_OPEN if left_open > OPEN else LEAST_OVERLAP
+    least = LEAST_WHERE_OPEN if open_share(best, ready) > OPEN else LEAST_OVERLAP
     if linked_overlap(other, len(ready))[0] < least or other.contradiction > CONTRADICTED:
         return True
     # Much less support does not make it wrong: half a part may lie on its other half better than beside it.
     share = (then.support / then.samples) / max(now.support / now.samples, 1e-12)
-    if share < LITTLE or (share < LESS and (other.joint.firmness < FIRM or then.contradiction > CHANCE)):
+    if share < LITTLE or (share < LESS and (other.joint.firmness < FREE or then.contradiction > CHANCE)):
         return True
-    if share < LESS and open_share(other, ready) > left_open:
-        return True  # explains less, and leaves more unexplained
+    if share < ALIKE and slides_into(other.joint, best.joint):
+        return True
     if then.patch >= max(PATCH, 2 * now.patch) and share < 1 / LESS:
         return True
     # Four standard deviations of the difference of two counts, and never on a handful of samples.
     more = then.against / then.samples - now.against / now.samples
     if more > max(12.0, 4.0 * np.sqrt(now.against + then.against + 1.0)) / min(now.samples, then.samples):
         return True
-    if (
-        share > LESS
-        and then.support > 500
-        and then.squares / then.support > ROUGHER * now.squares / max(now.support, 1)
-    ):
+    rougher = then.squares / max(then.support, 1) > ROUGHER * now.squares / max(now.support, 1)
+    if share > ALIKE and then.support > 500 and rougher:
         return True
     return best.marked >= 2 and best.marked - other.marked >= 2 and other.marked < 0.67 * best.marked
+
+
+def slides_into(joint: Joint, other: Joint) -> bool:
+    """Whether nothing that the sides have in common resists the way from one set of poses to another.
+
+    Then these are no two answers: the one can slide, and the other is where the slide locks.
+    """
+    about, back = rigid(np.eye(3), joint.centre), rigid(np.eye(3), -joint.centre)
+    way = np.array(
+        [screw(back @ to @ inverse(at) @ about) for at, to in zip(joint.poses[1:], other.poses[1:], strict=True)]
+    )
+    way[:, 3:] /= joint.length
+    way = way.ravel()
+    matrix = joint.matrix[6:, 6:]
+    resisted = float(way @ matrix @ way) / max(float(way @ way), np.finfo(float).tiny)
+    return resisted < FREE * float(np.linalg.eigvalsh(matrix)[-1])
 
 
 def _moved(one: FloatArray, other: FloatArray, pair: tuple[int, int], ready: Sequence[Ready]) -> bool:
