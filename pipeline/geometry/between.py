@@ -57,7 +57,10 @@ def _foreign(number: int, captures: Sequence[Capture], seen: Sequence[Side], dra
         alike = (theirs.normals[at] * facing).sum(axis=1) > ALIKE
         again |= (np.asarray(away) < AGAIN_IN_CELLS * max(side.cell, theirs.cell)) & alike
         through, here, _ = drawn[other].asked(places, side.cell)
-        crossed |= (through >= FEWEST_VIEWS) & (through > here)
+        behind = (through >= FEWEST_VIEWS) & (through > here)
+        if captures[other].surroundings is None:
+            behind &= ~theirs.rim[at]  # what was cut out of a capture was not looked through, past its open ends
+        crossed |= behind
     return _spread(side.points, crossed & ~again, captures[number].points)
 
 

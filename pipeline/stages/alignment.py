@@ -69,7 +69,7 @@ class Alignment(Stage):
     most_rms_to_noise_ratio: float = Field(4.0, gt=0)
     """A joint fit rougher than this many times the noise goes to review."""
     most_foreign_percent: float = Field(20.0, ge=0, le=100)
-    """At most this much of a capture may be removed because the others looked through its place; 0 removes nothing."""
+    """At most this much of a capture may be removed because the others looked through its place; 0 does not ask."""
     keep_removed: bool = False
     """Write what was removed beside the result, as removed-alignment-1.ply for the first capture and so on."""
 
@@ -78,11 +78,15 @@ class Alignment(Stage):
         if len(part.captures) == 1:
             return replace(part, aligned=True)
         search = self._search(part)
-        foreign = foreign_between(_placed(part, search.found).captures)
-        percent = [100.0 * float(flags.mean()) for flags in foreign]
+        foreign = foreign_between(_placed(part, search.found).captures) if self.most_foreign_percent else []
+        percent = [100.0 * float(flags.mean()) for flags in foreign] or [0.0]
+        # Scraps go without asking the poses again; where they speak against them they stay, and so does their word.
+        scraps = max(percent) <= UNSAID_PERCENT
         removable = 0.0 < max(percent) <= self.most_foreign_percent
+        removable &= not (scraps and contradicted(search.found.best))
         if removable:
             part = self._without(part, foreign, context)
+        if removable and not scraps:
             search = self._search(part)
         if search.doubt is not None:
             context.doubt(*search.doubt)
@@ -90,7 +94,7 @@ class Alignment(Stage):
         context.measure("foreign_percent", max(percent) if removable else 0.0)
         self._judge(part, search.found, context)
         # Poses that are wrong make the part itself look foreign, so this comes after them.
-        if max(percent) > UNSAID_PERCENT:
+        if not scraps:
             name = part.captures[int(np.argmax(percent))].name
             context.doubt(
                 "foreign-between",

@@ -164,6 +164,13 @@ def test_a_hinge_is_no_rival_of_the_place_where_it_locks() -> None:
     assert error_mm(part, job[1]) < 0.3 * NOISE
 
 
+def test_what_was_cut_out_of_a_capture_was_not_looked_through() -> None:
+    job = scanned("gudgeon")
+    part, context = aligned(cut(job, 0.25, 0.75))
+    assert not context.reasons
+    assert error_mm(part, job[1]) < 0.3 * NOISE
+
+
 def test_equal_blades_are_named_and_markers_decide() -> None:
     job = scanned("pump-impeller")
     stopped = refused(job[0])
