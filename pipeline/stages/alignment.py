@@ -13,9 +13,11 @@ from pydantic import Field
 from pipeline.errors import Outcome
 from pipeline.formats.removed import Why, write_removed
 from pipeline.geometry.alignment.explain import mirrored, misfit, odd_size, symmetry_words
+from pipeline.geometry.alignment.graph import Ready
 from pipeline.geometry.alignment.solve import FEWEST_POINTS, Found, aligned, prepared, verified
 from pipeline.geometry.alignment.verdict import contradicted
 from pipeline.geometry.between import foreign_between
+from pipeline.geometry.surroundings import in_surroundings
 from pipeline.part import BoolArray, Capture, Form, Part
 from pipeline.stage import Measure, Stage, StageContext
 
@@ -24,6 +26,10 @@ MARKERS = (
     "line, and scan again; or leave a helper object fixed to the part in all captures."
 )
 OVERLAP = "Scan one more side between them, so that neighbouring sides share at least a third of what they show."
+NOT_ONE_SETTING = (
+    "The ticket says that all captures were taken in one setting, but what stands around the part does not hold them "
+    "together: it is too bare, or something moved. They were aligned on the part alone."
+)
 UNSAID_PERCENT = 0.3
 """Share of a capture that may be removed as foreign without a word: scraps that change nothing."""
 HOPELESS = 6.0
@@ -90,6 +96,8 @@ class Alignment(Stage):
             search = self._search(part)
         if search.doubt is not None:
             context.doubt(*search.doubt)
+        if search.warning:
+            context.warn(search.warning)
         self._record(search.found, context)
         context.measure("foreign_percent", max(percent) if removable else 0.0)
         self._judge(part, search.found, context)
@@ -109,11 +117,14 @@ class Alignment(Stage):
         """The declared poses where they hold; else what the captures themselves say."""
         ready = prepared(part.captures)
         if not part.aligned:
-            return Search(aligned(ready, self.marker_noise_mm))
+            if not part.declared.same_setting:
+                return Search(aligned(ready, self.marker_noise_mm))
+            held = self._in_one_setting(part, ready)
+            return Search(held) if held else Search(aligned(ready, self.marker_noise_mm), warning=NOT_ONE_SETTING)
         poses = np.array([capture.part_from_capture for capture in part.captures])
         given = verified(ready, np.linalg.inv(poses[0]) @ poses, self.marker_noise_mm)
         # Declared poses are not one choice among many: a side is asked with all others, not pair by pair.
-        fits = 100 * given.best.side_contradiction <= self.most_contradiction_percent and not contradicted(given.best)
+        fits = self._fits(given)
         if fits and 100 * given.overlap[0] >= self.least_overlap_percent:
             return Search(given)
         anew = aligned(ready, self.marker_noise_mm)
@@ -131,6 +142,26 @@ class Alignment(Stage):
         )
         remedy = "Look at the result; check how the captures were exported, or take `aligned` out of the ticket."
         return Search(anew, ("not-in-one-frame", text, remedy))
+
+    def _in_one_setting(self, part: Part, ready: Sequence[Ready]) -> Found | None:
+        """Poses that table, paper and part hold together, where these and the part alone agree; None otherwise.
+
+        Nothing is believed for the ticket's word: what stands around the part must be as sure as a part would have
+        to be, or it was moved, or is as bare as a table; and the part must not have moved within it.
+        """
+        if any(capture.surroundings is None for capture in part.captures):
+            return None
+        around = aligned(prepared([in_surroundings(capture) for capture in part.captures]), self.marker_noise_mm)
+        enough = 100 * around.overlap[0] >= self.least_overlap_percent
+        if not enough or around.slides or around.rivals or not self._fits(around):
+            return None
+        held = verified(ready, around.best.poses, self.marker_noise_mm)
+        return replace(held, deviation_mm=around.deviation_mm) if self._fits(held) else None
+
+    def _fits(self, found: Found) -> bool:
+        """Whether no more speaks against poses than the right ones have; a side is asked with all others at once."""
+        within = 100 * found.best.side_contradiction <= self.most_contradiction_percent
+        return within and not contradicted(found.best)
 
     def _without(self, part: Part, foreign: Sequence[BoolArray], context: StageContext) -> Part:
         """The part without what did not come along with it."""
@@ -230,10 +261,11 @@ class Alignment(Stage):
 
 @dataclass(frozen=True, eq=False)
 class Search:
-    """The poses found, and what is doubtful about how: code, text and remedy."""
+    """The poses found, and what is doubtful (code, text and remedy) or worth knowing about how."""
 
     found: Found
     doubt: tuple[str, str, str] | None = None
+    warning: str = ""
 
 
 def _placed(part: Part, found: Found) -> Part:

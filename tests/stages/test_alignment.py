@@ -18,10 +18,13 @@ from pipeline.formats.reading import read_capture
 from pipeline.part import Capture, Declared, Part, transformed
 from pipeline.simulate.fittings import FITTINGS
 from pipeline.simulate.poses import inverse, random_rigid
-from pipeline.simulate.scanner import CLEAN, scan_sides
+from pipeline.simulate.scanner import CLEAN, Scanner, scan, scan_sides
 from pipeline.simulate.scene import Scene
 from pipeline.stage import StageContext
 from pipeline.stages.alignment import Alignment
+from pipeline.stages.clutter_removal import ClutterRemoval
+from pipeline.stages.outlier_removal import OutlierRemoval
+from pipeline.stages.plane_strip import PlaneStrip
 
 NOISE = 0.05
 Job = tuple[tuple[Capture, ...], np.ndarray]
@@ -42,9 +45,9 @@ def aligned(captures: Sequence[Capture], **of_part: Any) -> tuple[Part, StageCon
     return Alignment().apply(Part("part", tuple(captures), **of_part), context), context
 
 
-def refused(captures: Sequence[Capture]) -> JobStopped:
+def refused(captures: Sequence[Capture], **of_part: Any) -> JobStopped:
     with pytest.raises(JobStopped) as stopped:
-        aligned(captures)
+        aligned(captures, **of_part)
     assert stopped.value.outcome is Outcome.RESCAN
     return stopped.value
 
@@ -193,6 +196,34 @@ def test_a_turned_part_slides_and_markers_hold_it() -> None:
     assert not context.reasons
     assert error_mm(part, job[1]) < 0.6  # four markers good to 0.3 mm hold the turn
     assert 0.1 < context.measures["deviation_mm"] < 0.5
+
+
+def in_one_setting(moved: bool) -> Job:
+    """A turned part amid paper, from low and from high; cleaned by the stages that do it."""
+    shots = []
+    for k, heights_deg in enumerate([(15.0, 40.0, 60.0), (45.0, 65.0, 85.0)]):
+        scene = Scene(part=FITTINGS["bollard"](None), paper="free", seed=1 + (50 * k if moved else 0))
+        scanner = Scanner(elevations_deg=heights_deg, field_ratio=1.3)
+        shots.append(scan(scene, points=40_000, noise_mm=NOISE, seed=1 + 1000 * k, scanner=scanner, colours=False))
+    part = Part("part", tuple(replace(one.capture, name=f"{k}.ply") for k, one in enumerate(shots)))
+    for stage in (OutlierRemoval(), PlaneStrip(), ClutterRemoval()):
+        part = stage.apply(part, StageContext(np.random.default_rng(0), Path(), stage.all_measures()))
+    first = inverse(shots[0].part_from_capture)
+    return part.captures, np.array([first @ one.part_from_capture for one in shots])
+
+
+def test_paper_that_nobody_moved_holds_a_turned_part() -> None:
+    captures, truth = in_one_setting(moved=False)
+    part, context = aligned(captures, declared=Declared(same_setting=True))
+    assert not context.reasons
+    assert not context.warnings
+    assert error_mm(part, truth) < NOISE
+    assert len(part.captures[0].points) == len(captures[0].points)  # the paper held it, and is gone again
+
+
+def test_paper_that_was_moved_holds_nothing() -> None:
+    captures, _ = in_one_setting(moved=True)
+    assert refused(captures, declared=Declared(same_setting=True)).code in ("sliding", "ambiguous")
 
 
 def test_a_mirrored_capture_is_said() -> None:
