@@ -9,7 +9,7 @@ import argparse
 import resource
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -20,22 +20,29 @@ from pipeline.errors import JobStopped
 from pipeline.geometry.alignment.joint import refined
 from pipeline.geometry.alignment.solve import prepared
 from pipeline.geometry.native import open3d
-from pipeline.part import Capture, Part, transformed
+from pipeline.part import Capture, Declared, Part, transformed
 from pipeline.simulate.fittings import FITTINGS
 from pipeline.simulate.lumps import with_lumps
 from pipeline.simulate.poses import inverse
-from pipeline.simulate.scanner import CLEAN, SimulatedCapture, scan_sides
+from pipeline.simulate.rays import RayCaster
+from pipeline.simulate.scanner import CLEAN, Scanner, SimulatedCapture, scan_sides
 from pipeline.simulate.scene import Scene
 from pipeline.stage import StageContext
 from pipeline.stages.alignment import Alignment
+from pipeline.stages.clutter_removal import ClutterRemoval
+from pipeline.stages.outlier_removal import OutlierRemoval
+from pipeline.stages.plane_strip import PlaneStrip
 
 PARTS = ("gudgeon", "swan-finial", "mooring-cleat", "pump-impeller", "bollard", "pipe-tee")
 KINDS = dict(
     zip(PARTS, ("features", "free form", "nearly symmetric", "n-fold", "revolution", "thin wall"), strict=True)
 )
 SYMMETRIC = ("pump-impeller", "bollard")
-SOLVABLE = ("gudgeon", "swan-finial")
-"""Parts that are to be accepted wherever what the captures share holds them: the others may be twins of themselves."""
+SOLVABLE = ("gudgeon", "swan-finial", "mooring-cleat", "pipe-tee")
+"""Parts that are to be accepted wherever what the captures share holds them: the others are twins of themselves."""
+HALF_TURNED = ("mooring-cleat", "pipe-tee")
+"""Parts that half a turn about their upright axis leaves as they are, but for one boss: every side must show it."""
+BOSS_POINTS = 60
 FIRM = 0.01
 SIX = ("top", "bottom", "left", "right", "front", "back")
 
@@ -50,12 +57,15 @@ class Case:
     lumps: int = 0
     markers: int = 0
     overlap_percent: float | None = None
+    cut_at: float = 0.5
     thin: tuple[int, ...] = (1,)
     normals: bool = True
     strays: bool = False
-    extra: dict[str, Any] = field(default_factory=dict)
+    bench: dict[str, Any] | None = None
+    """What lies around the part, as arguments of ``Scene``; removed by the stages that clean, before the alignment."""
 
 
+BENCH = {"riser": "block", "riser_height_mm": 40.0, "paper": "free"}
 CASES: dict[str, Case] = {
     "full": Case(),
     "bare": Case(normals=False),
@@ -64,23 +74,32 @@ CASES: dict[str, Case] = {
     "noise-20": Case(noise_mm=0.2),
     "density-4x": Case(points=100_000, thin=(1, 4, 2)),
     **{f"crop-{share}": Case(("top", "left"), overlap_percent=share) for share in (40, 30, 20, 15, 10)},
+    **{f"aside-{share}": Case(("top", "left"), overlap_percent=share, cut_at=0.25) for share in (30, 20, 10)},
     "two": Case(("top", "left")),
     "four": Case(SIX[:4]),
     "six": Case(SIX),
     "markers": Case(markers=4),
     "lumps": Case(lumps=3),
     "large": Case(points=300_000),
+    **{
+        f"bench-{len(sides)}": Case(sides, points=60_000, normals=False, bench=BENCH)
+        for sides in (SIX[:2], SIX[:3], SIX[:4], SIX)
+    },
 }
+CLEANING = (OutlierRemoval(), PlaneStrip(), ClutterRemoval())
 
 
 def captured(part: str, case: Case, seed: int) -> tuple[list[Capture], np.ndarray]:
-    """Captures and true poses in the frame of the first."""
+    """Captures and their true poses in the part's frame."""
     mesh = FITTINGS[part](None if seed == 0 else seed)
     if case.lumps:
         mesh = with_lumps(mesh, case.lumps, seed=seed).mesh
     scanner = replace(CLEAN, flying_percent=0.2, stray_percent=0.1) if case.strays else CLEAN
+    scene = Scene(part=mesh, table="none", seed=seed)
+    if case.bench is not None:
+        scanner, scene = Scanner(field_ratio=1.1), Scene(part=mesh, seed=seed, **case.bench)
     found = scan_sides(
-        Scene(part=mesh, table="none", seed=seed),
+        scene,
         case.sides,
         points=case.points,
         noise_mm=case.noise_mm,
@@ -93,7 +112,7 @@ def captured(part: str, case: Case, seed: int) -> tuple[list[Capture], np.ndarra
     rng = np.random.default_rng([seed, 5])
     captures = [thinned(one, case.thin[k % len(case.thin)]) for k, one in enumerate(captures)]
     if case.overlap_percent is not None:
-        captures = cropped(captures, found, case.overlap_percent)
+        captures = cropped(captures, found, case.overlap_percent, case.cut_at)
     if case.markers:
         places = spread_places(mesh.vertices, case.markers, rng)
         captures = [
@@ -101,8 +120,7 @@ def captured(part: str, case: Case, seed: int) -> tuple[list[Capture], np.ndarra
             for one, sim in zip(captures, found, strict=True)
         ]
         captures = [replace(one, markers=one.markers[rng.permutation(len(places))]) for one in captures]
-    first = inverse(found[0].part_from_capture)
-    return captures, np.array([first @ one.part_from_capture for one in found])
+    return captures, np.array([one.part_from_capture for one in found])
 
 
 def spread_places(vertices: np.ndarray, count: int, rng: np.random.Generator) -> np.ndarray:
@@ -121,12 +139,17 @@ def thinned(capture: Capture, factor: int) -> Capture:
     return capture.select(keep)
 
 
-def cropped(captures: list[Capture], found: tuple[SimulatedCapture, ...], percent: float) -> list[Capture]:
-    """Two captures cut along the part's longest direction until they share so much of the smaller one's area."""
+def cropped(
+    captures: list[Capture], found: tuple[SimulatedCapture, ...], percent: float, cut_at: float
+) -> list[Capture]:
+    """Two captures cut across the part's longest direction until they share so much of the smaller one's area.
+
+    ``cut_at``: share of the points below the middle of what they share.
+    """
     points = [transformed(c.points, s.part_from_capture) for c, s in zip(captures, found, strict=True)]
     along = int(np.argmax(np.ptp(np.vstack(points), axis=0)))
     heights = [p[:, along] for p in points]
-    middle = float(np.median(np.concatenate(heights)))
+    middle = float(np.quantile(np.concatenate(heights), cut_at))
     low, high = 0.0, float(np.ptp(np.concatenate(heights)))
     for _ in range(12):
         width = (low + high) / 2
@@ -159,6 +182,17 @@ def firmness(captures: list[Capture], truth: np.ndarray) -> float:
     return refined(trees, truth, rounds=((1.5, 4.0),), moving=False).firmness
 
 
+def told(part: str, captures: list[Capture], places: np.ndarray, seed: int, noise_mm: float) -> bool:
+    """Whether every capture shows the boss that tells a part from itself after half a turn."""
+    if part not in HALF_TURNED:
+        return True
+    mesh = FITTINGS[part](seed or None)
+    turned = RayCaster(mesh.vertices * (-1, -1, 1), mesh.faces)
+    placed = [transformed(one.points, pose) for one, pose in zip(captures, places, strict=True)]
+    odd = [int((turned.signed_distance(points) > 0.5 + 5 * noise_mm).sum()) for points in placed]
+    return min(odd) >= BOSS_POINTS
+
+
 def errors(captures: list[Capture], poses: np.ndarray, truth: np.ndarray) -> float:
     """Largest mean displacement of a capture's points against the truth, mm."""
     return max(
@@ -167,10 +201,21 @@ def errors(captures: list[Capture], poses: np.ndarray, truth: np.ndarray) -> flo
     )
 
 
-def ours(captures: list[Capture]) -> tuple[str, np.ndarray | None, dict[str, float]]:
+def cleaned(captures: list[Capture], case: Case) -> list[Capture]:
+    """The captures without what lay on the bench, as far as the stages that clean find it."""
+    if case.bench is None:
+        return captures
+    part = Part("part", tuple(captures), declared=Declared(riser_height_mm=case.bench["riser_height_mm"]))
+    for stage in CLEANING:
+        part = stage.run(part, StageContext(np.random.default_rng(0), Path("/nonexistent"), stage.all_measures()))
+    return list(part.captures)
+
+
+def ours(captures: list[Capture], between: bool) -> tuple[str, np.ndarray | None, dict[str, float]]:
     context = StageContext(np.random.default_rng(0), Path("/nonexistent"), Alignment.all_measures())
     try:
-        part = Alignment().run(Part("part", tuple(captures)), context)
+        stage = Alignment() if between else Alignment(most_foreign_percent=0.0)
+        part = stage.run(Part("part", tuple(captures)), context)
     except JobStopped as stop:
         return stop.code, None, context.measures
     poses = np.array([capture.part_from_capture for capture in part.captures])
@@ -213,13 +258,14 @@ def main() -> None:
     parser.add_argument("--seeds", type=int, default=10)
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--plain", action="store_true")
+    parser.add_argument("--between", action="store_true", help="clean between the captures as well, as the stage does")
     options = parser.parse_args()
     print(
         f"{'part':14s} {'case':11s} seed verdict            error   /noise overlap contra runner  cpu s | plain mm",
         flush=True,
     )
     rows = [
-        row(part, case_name, seed, options.plain)
+        row(part, case_name, seed, options.plain, options.between)
         for case_name in options.cases
         for part in options.parts
         for seed in range(options.first, options.first + options.seeds)
@@ -242,15 +288,23 @@ class Row:
     plain_wrong: bool
 
 
-def row(part: str, case_name: str, seed: int, with_plain: bool) -> Row:
+def row(part: str, case_name: str, seed: int, with_plain: bool, between: bool) -> Row:
     case = CASES[case_name]
-    captures, truth = captured(part, case, seed)
+    captures, places = captured(part, case, seed)
+    truth = inverse(places[0]) @ places
+    try:
+        captures = cleaned(captures, case)
+    except JobStopped as stop:
+        print(f"{part:14s} {case_name:11s} {seed:4d} cleaning says {stop.code}", flush=True)
+        return Row(part, case_name, stop.code, np.nan, False, False, np.nan, False)
     start = time.process_time()
-    verdict, poses, measures = ours(captures)
+    verdict, poses, measures = ours(captures, between)
     seconds = time.process_time() - start
     error = errors(captures, poses, truth) if poses is not None else np.nan
     worst = max(1.0, 5 * case.noise_mm)
-    solvable = bool(case.markers) or (part in SOLVABLE and firmness(captures, truth) > FIRM)
+    solvable = bool(case.markers) or (
+        part in SOLVABLE and told(part, captures, places, seed, case.noise_mm) and firmness(captures, truth) > FIRM
+    )
     line = (
         f"{part:14s} {case_name:11s} {seed:4d} {verdict:18s} {error:7.4f} {error / case.noise_mm:7.2f} "
         f"{measures.get('overlap_percent', np.nan):7.1f} {measures.get('contradiction_percent', np.nan):6.2f} "
