@@ -46,9 +46,10 @@ class Plane:
     equation : (4,) unit normal towards the scene, and offset: ``n . x + d = height above the plane``
     residual : robust standard deviation of its points, millimetres
     cut : height up to which points are its own, millimetres
-    below : share of the rest of the scene that lies under it
+    below : share of the rest of the scene that lies under it, a board's own edge left out
     drops, rises : share of its rim with material just below, just above
     around : share of the directions in which it reaches past what stands on it
+    open : share of the directions in which it reaches past everything above it
     standing : share of what lies above that stands over the plane's hull
     contact : cells of the rest of the scene just above it, where things stand on it
     area, hull_area, standing_area : of the plane seen, of its convex hull, and of what stands over it, mm2
@@ -62,6 +63,7 @@ class Plane:
     drops: float
     rises: float
     around: float
+    open: float
     standing: float
     contact: int
     area: float
@@ -80,8 +82,9 @@ class Plane:
         return {
             "hardly anything lies below it": _falling(self.below, 0.02, 0.06),
             "its rim does not drop away": _falling(self.drops, 0.12, 0.35),
-            "no walls rise along its rim": _falling(self.rises, 0.45, 0.75),
-            "it reaches past what stands on it": _rising(self.around, 0.35, 0.6),
+            # Paper may lie along its rim, but not in all directions beyond.
+            "no walls rise along its rim": max(_falling(self.rises, 0.45, 0.75), _rising(self.open, 0.35, 0.6)),
+            "it reaches past what stands on it": _rising(self.around, 0.3, 0.5),
             "something stands on it": _rising(self.standing, 0.2, 0.5),
             "it is larger than what stands on it": _rising(self.hull_area / max(self.standing_area, 1e-9), 0.8, 1.3),
         }
@@ -211,6 +214,10 @@ class _Judge:
         reach = 8.0 * cells.cell
         drop = _near_rim(plan[under & (height > -reach)], rim)
         rise = _near_rim(plan[above & (height < reach)], rim)
+        # A board has an edge as thick as it is; what lies further below is no edge.
+        edge = ndimage.binary_dilation(rim, structure=np.ones((3, 3), bool), iterations=2)
+        seen = ((plan >= 0) & (plan < shape)).all(axis=1)
+        under[seen] &= ~edge[tuple(plan[seen].T)]
         hull = ConvexHull(plan[member])
         over = (plan[above] @ hull.equations[:, :2].T + hull.equations[:, 2] <= 1e-9).all(axis=1)
         standing = plan[above][over] if over.any() else plan[above]
@@ -221,7 +228,8 @@ class _Judge:
             below=float(under.sum() / max((above | under).sum(), 1)),
             drops=float((drop & rim).sum() / max(int(rim.sum()), 1)),
             rises=float((rise & rim).sum() / max(int(rim.sum()), 1)),
-            around=_sectors_beyond(plan[member], standing),
+            around=_sectors_beyond(plan[member], standing, standing),
+            open=_sectors_beyond(plan[member], plan[above], standing),
             standing=float(over.mean()),
             contact=int((above & (height < band + CONTACT * cells.cell)).sum()),
             area=float(filled.sum() * cells.cell**2),
@@ -278,8 +286,8 @@ def _near_rim(plan: NDArray[np.int64], rim: BoolArray) -> BoolArray:
     return near
 
 
-def _sectors_beyond(plane: NDArray[np.int64], standing: NDArray[np.int64]) -> float:
-    """Share of 36 directions in which the plane reaches further than what stands on it."""
+def _sectors_beyond(plane: NDArray[np.int64], other: NDArray[np.int64], standing: NDArray[np.int64]) -> float:
+    """Share of 36 directions, from the middle of what stands on it, in which the plane reaches further than another."""
     centre = np.median(standing, axis=0)
 
     def furthest(plan: NDArray[np.int64]) -> FloatArray:
@@ -289,7 +297,7 @@ def _sectors_beyond(plane: NDArray[np.int64], standing: NDArray[np.int64]) -> fl
         np.maximum.at(out, sector, np.hypot(*at.T))
         return out
 
-    return float(np.mean(furthest(plane) > furthest(standing)))
+    return float(np.mean(furthest(plane) > furthest(other)))
 
 
 def _rising(value: float, low: float, high: float) -> float:
