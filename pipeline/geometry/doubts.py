@@ -33,6 +33,10 @@ LEAST_OVERHANG = 0.02
 """Share of what was kept that must lie outside the riser seen from above: else it may be the part's own foot."""
 MOST_HIDDEN = 0.45
 """Share of the riser's height that paper or cloth may hide: else it may be the part's foot that stands in them."""
+MOST_BESIDE = 0.3
+"""Cells beside a riser that hang together with its walls, over those of the walls, while it stands alone."""
+FEWEST_RESTING = 8
+"""Cells of the part over a column from which on it may rest there."""
 SECTORS = 36
 
 
@@ -87,19 +91,19 @@ def _reaches_out(scene: Standing, chosen: BoolArray, outline: FloatArray | None)
     seen = scene.plan[scene.solid] if outline is None else scene.seen(outline)
     if outline is None and scene.level_ground:
         return False
-    border = _furthest(_filled_in(seen) - middle)
+    border = furthest(filled_in(seen) - middle)
     border = np.maximum(border, np.median(border))
-    return bool((_furthest(scene.plan[chosen] - middle) > MOST_REACH * border).any())
+    return bool((furthest(scene.plan[chosen] - middle) > MOST_REACH * border).any())
 
 
-def _filled_in(corners: FloatArray) -> FloatArray:
+def filled_in(corners: FloatArray) -> FloatArray:
     """Points along the way from each corner of an outline to the next, so that every direction has some."""
     share = np.linspace(0.0, 1.0, 64)[:, None, None]
     along: FloatArray = (corners * (1.0 - share) + np.roll(corners, -1, axis=0) * share).reshape(-1, 2)
     return along
 
 
-def _furthest(at: FloatArray) -> FloatArray:
+def furthest(at: FloatArray) -> FloatArray:
     """(SECTORS,) how far something reaches in each direction."""
     sector = np.floor((np.arctan2(at[:, 1], at[:, 0]) + np.pi) / (2.0 * np.pi) * SECTORS).astype(int) % SECTORS
     reach = np.zeros(SECTORS)
@@ -114,7 +118,7 @@ def _off_balance(scene: Standing, chosen: BoolArray, riser: Riser | None) -> boo
     plan = scene.plan[chosen]
     extent = float(np.linalg.norm(np.ptp(plan, axis=0)))
     beside = float(riser.outside(plan.mean(axis=0)[None, :])[0])
-    reach = _furthest(plan - riser.centre)
+    reach = furthest(plan - riser.centre)
     one_sided = float(reach.max() - np.roll(reach, SECTORS // 2)[reach.argmax()])
     return beside > MOST_OFF_BALANCE * extent or one_sided > MOST_ONE_SIDED * extent
 
@@ -143,8 +147,28 @@ def _hangs_beside(scene: Standing, chosen: BoolArray, riser: Riser | None) -> bo
 def _may_be_its_foot(scene: Standing, chosen: BoolArray, riser: Riser) -> bool:
     """Whether the riser may as well be the part's own foot: flat, or nowhere narrower than what it carries."""
     beyond = riser.outside(scene.plan[chosen]) > 1.5 * scene.cell
+    contested = riser.contested or any(_rests_on(scene, chosen, riser, rival) for rival in riser.rivals)
+    contested |= scene.level_ground and _stands_beside(scene, riser)
     flat = riser.aspect < LEAST_ASPECT or riser.hidden > MOST_HIDDEN
-    return riser.contested or flat or float(beyond.mean()) < LEAST_OVERHANG
+    return contested or flat or float(beyond.mean()) < LEAST_OVERHANG
+
+
+def _stands_beside(scene: Standing, riser: Riser) -> bool:
+    """Whether a riser carries not alone: something that hangs together with it stands beside it, below its top."""
+    clear, outside = scene.height - riser.top(scene.plan), riser.outside(scene.plan)
+    below = scene.solid & (clear < -2.0 * scene.cell)
+    own = below & (outside < 1.5 * scene.cell)
+    _, label = scene.cells.components(below)
+    beside = below & (outside > max(riser.beside, 2.0 * scene.cell)) & np.isin(label, np.unique(label[own]))
+    return int(beside.sum()) > MOST_BESIDE * own.sum()
+
+
+def _rests_on(scene: Standing, chosen: BoolArray, riser: Riser, rival: Riser) -> bool:
+    """Whether the part may rest on another column than its riser: one that stands with it, or under the part."""
+    if riser.outside(rival.centre[None, :])[0] < 0 or rival.outside(riser.centre[None, :])[0] < 0:
+        return True
+    over = chosen & (rival.outside(scene.plan) < 0) & (scene.height > rival.top(scene.plan) - scene.cell)
+    return int(over.sum()) >= FEWEST_RESTING
 
 
 def _has_weak_seam(scene: Standing, chosen: BoolArray) -> bool:

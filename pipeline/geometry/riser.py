@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from pipeline.geometry.standing import Standing
 from pipeline.geometry.walls import (
@@ -35,6 +36,8 @@ QUIET = 0.15
 """Cells over those of a level of wall with which something else begins."""
 RIVAL = 0.3
 """Share of the walls of the riser found from which on those of another one count."""
+MOST_BESIDE = 0.5
+"""Share of what stands on the support that may stand beside a riser."""
 SPECK = 8
 """Cells below which a piece is none."""
 THICK_IN_CELLS = 2.0
@@ -58,6 +61,7 @@ class Riser:
     sure : depth below its top down from which everything goes; above, only what stands within the walls, millimetres
     hidden : share of its height, from the support up, of which no wall is seen
     contested : something beside it reaches from the ground to what stands on it
+    rivals : others whose walls are seen nearly as well and end elsewhere
     """
 
     slope: FloatArray
@@ -69,6 +73,7 @@ class Riser:
     sure: float
     hidden: float
     contested: bool
+    rivals: tuple[Riser, ...] = ()
 
     @property
     def everywhere(self) -> bool:
@@ -98,9 +103,11 @@ def find_riser(scene: Standing) -> Riser | None:
     seen, best = max(found, key=lambda judged: judged[0])
     # Another that is seen nearly as well and ends elsewhere: one of the two is not what it seems.
     height = float(best.top(best.centre[None, :])[0])
-    others = [float(riser.top(riser.centre[None, :])[0]) for walls, riser in found if walls > RIVAL * seen]
-    rival = any(abs(other - height) > 2.0 * scene.cell for other in others)
-    return replace(best, contested=best.contested or rival)
+    others = [riser for walls, riser in found if walls > RIVAL * seen]
+    return replace(
+        best,
+        rivals=tuple(riser for riser in others if abs(riser.top(riser.centre[None, :])[0] - height) > 2.0 * scene.cell),
+    )
 
 
 def may_be_riser(scene: Standing, chosen: BoolArray) -> bool:
@@ -110,6 +117,10 @@ def may_be_riser(scene: Standing, chosen: BoolArray) -> bool:
         if outline is None or len(ring.columns) < 12 or ring.share < LEAST_RING:
             continue
         outside = outside_of(outline, scene.plan)
+        # A riser carries alone: what stands on the support beside it as well does not stand on it.
+        stands = chosen & (scene.height < scene.floor)
+        if (stands & (outside > WALL_IN_CELLS * scene.cell)).sum() > MOST_BESIDE * stands.sum():
+            continue
         walls = chosen & (np.abs(outside) < WALL_IN_CELLS * scene.cell) & (np.abs(scene.rise) < UPRIGHT)
         top = wall_top(scene.height[walls], outside[walls], ring.foot, scene.cell)
         carried = chosen & (scene.height > top + 2.0 * scene.cell)
@@ -184,10 +195,17 @@ def _top(
     clear = clear and int(between.sum()) < SPECK and onset > walls.top - LEAST_LEVELS * cell
     if face.sum() >= few:
         level = _level_plane(scene, inside, face)
-        under = carried.cells & (scene.height < scene.plan @ level[:2] + level[2] - 0.8 * cell)
+        # Its own edge is blurred a little further down.
+        edge = np.where(np.abs(outside) < WALL_IN_CELLS * cell, 2.5 * cell, 0.8 * cell)
+        under = carried.cells & (scene.height < scene.plan @ level[:2] + level[2] - edge)
         # Nothing that rests on its top reaches below it; else the face is one of the part's own.
         if under.sum() <= QUIET * len(ring.columns) + 3:
             return level, True, clear
+    # Walls that go on where what they carry is said to begin.
+    columns = cKDTree(ring.columns)
+    goes_on = carried.cells & (np.abs(scene.rise) < UPRIGHT) & (scene.height < onset + 3.0 * cell)
+    above = columns.query(scene.plan[goes_on], p=np.inf, distance_upper_bound=1.5 * cell)[0]
+    clear = clear and int(np.isfinite(above).sum()) <= QUIET * len(ring.columns) + 3
     return np.array([0.0, 0.0, onset]), False, clear
 
 

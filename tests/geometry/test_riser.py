@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from pipeline.geometry.doubts import Uncertain, doubts
 from pipeline.geometry.gauge import Gauge
 from pipeline.geometry.riser import find_riser, may_be_riser
 from pipeline.geometry.standing import Standing, cells_of, standing
@@ -84,3 +85,27 @@ def test_a_base_plate_is_no_riser() -> None:
 def test_a_part_on_a_shaft_may_stand_on_a_riser() -> None:
     stands = scene(block((40, 40), 0.5, 40, lid=False), block((80, 60), 40, 70))
     assert may_be_riser(stands, np.ones(len(stands.cells), bool))
+
+
+def test_another_column_counts_only_where_the_part_rests_on_it() -> None:
+    beside = (block((30, 30), 0.5, 20, centre=(120.0, 0.0), lid=False), block((50, 50), 20, 40, centre=(120.0, 0.0)))
+    under = (block((40, 40), 0.5, 40, lid=False), block((80, 60), 40, 70))
+    there = scene(*under, *beside)
+    found = find_riser(there)
+    assert found is not None
+    assert found.top(np.zeros((1, 2)))[0] == pytest.approx(40.0, abs=1.0)
+    assert len(found.rivals) == 1
+    part = (there.height > 40.0) & (np.abs(there.plan) < 60.0).all(axis=1)
+    assert Uncertain.FOOT not in doubts(there, part, found, None, declared=False)
+    # The same where the part lies on both.
+    both = part | (there.height > 20.0) & ~(np.abs(there.plan) < 60.0).all(axis=1)
+    assert Uncertain.FOOT in doubts(there, both, found, None, declared=False)
+
+
+def test_a_foot_among_several_is_no_riser() -> None:
+    feet = [block((20, 20), 0.5, 20, centre=(x, 0.0), lid=False) for x in (-60.0, 0.0, 60.0)]
+    there = scene(*feet, block((150, 24), 20, 40))
+    assert not may_be_riser(there, np.ones(len(there.cells), bool))
+    # One of them alone may be one.
+    alone = scene(feet[1], block((150, 24), 20, 40))
+    assert may_be_riser(alone, np.ones(len(alone.cells), bool))
