@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -16,8 +16,7 @@ from pipeline.geometry.doubts import Uncertain, doubts
 from pipeline.geometry.extent import oriented_extents
 from pipeline.geometry.gauge import Gauge
 from pipeline.geometry.riser import Riser, declared_riser, find_riser
-from pipeline.geometry.standing import Standing, cells_of, standing
-from pipeline.geometry.voxels import Voxels
+from pipeline.geometry.standing import Standing, cells_of
 from pipeline.geometry.walls import UPRIGHT
 from pipeline.part import BoolArray, FloatArray
 
@@ -27,6 +26,10 @@ AGREED = 0.08
 """A riser that was found is the one declared when their heights differ by less than this share."""
 ALL_UPRIGHT = 0.7
 """Share of what stands under a floating part that is upright when it is a riser, most of it in the part's shadow."""
+ALL_OWN = 0.9
+"""Share of what stands under or close to a part that has its paint when it is the part's."""
+OWN_REACH = 0.15
+"""How far from the part, over its extent, a piece of its own paint is its own."""
 SIZE_SAMPLE = 20_000
 MOST_VOLUME = 1.3
 """How much more than the box declared the smallest box around what was kept may hold."""
@@ -46,6 +49,7 @@ class Separation:
     riser_height : millimetres, 0 when no riser was removed
     riser : (n,) bool, points removed that were taken for the riser's
     grounded : the part itself stands on the support, so that its lowest edge was cut with it
+    contested : beside that riser something else reaches from the support to the part
     """
 
     keep: BoolArray
@@ -54,36 +58,28 @@ class Separation:
     riser_height: float
     riser: BoolArray
     grounded: bool
+    contested: bool = False
 
 
-def separate(
+def standing_part(
+    scene: Standing,
     points: FloatArray,
     normals: NDArray[np.floating[Any]] | None,
     lengths: Gauge,
-    support: FloatArray | None,
-    *,
-    outline: FloatArray | None = None,
-    expected_size: Sequence[float] | None = None,
-    riser_height: float | None = None,
+    outline: FloatArray | None,
+    expected_size: Sequence[float] | None,
+    riser_height: float | None,
 ) -> Separation:
-    """Keep the part's points.
+    """The part of a scene with a support.
 
     Parameters
     ----------
-    points : (n, 3), millimetres
-    normals : (n, 3) out of the surface, or None
+    points, normals : of the scene's cells; (n, 3) millimetres, (n, 3) out of the surface or None
     lengths : spacing and noise of the points
-    support : (4,) the plane everything stands on, normal up; None when there is none
     outline : (k, 3) corners of the support as far as it was seen, or None
     expected_size : edge lengths of the part, millimetres, as declared
     riser_height : height of the riser above the support, millimetres, as declared
     """
-    cells = cells_of(points, lengths)
-    if support is None:
-        chosen, uncertain = _without_support(cells, expected_size)
-        none = np.zeros(len(points), bool)
-        return _separation(points, chosen[cells.of_point], uncertain, 0.0, none, False, expected_size)
-    scene = standing(cells, points, normals, support)
     riser = _riser(scene, riser_height)
     chosen, uncertain = _on_ground(scene, expected_size) if riser is None else _on_riser(scene, riser, expected_size)
     if riser is not None and riser_height is None:
@@ -91,16 +87,19 @@ def separate(
         whole, without = _on_ground(scene, expected_size)
         if chosen.sum() < 0.5 * (whole & (scene.height > riser.slope[2])).sum():
             riser, chosen, uncertain = None, whole, [Uncertain.RIVAL, *without]
+    if scene.cleared is not None:
+        chosen = _with_own(scene, chosen, scene.cleared.own, riser)
     uncertain = [*uncertain, *doubts(scene, chosen, riser, outline, declared=riser_height is not None)]
-    keep = chosen[cells.of_point]
+    keep = chosen[scene.cells.of_point]
     of_riser = np.zeros(len(points), bool)
     if riser is not None:
-        facing_up = None if normals is None else normals @ support[:3] > 0.5
+        facing_up = None if normals is None else normals @ scene.support[:3] > 0.5
         of_riser = _of_riser(scene, riser, points, facing_up, lengths.noise)
         keep &= ~of_riser
     grounded = riser is None and bool(scene.height[chosen].min(initial=np.inf) < scene.floor)
     top = float(np.median(riser.top(scene.plan[chosen]))) if riser is not None and chosen.any() else 0.0
-    return _separation(points, keep, list(dict.fromkeys(uncertain)), top, of_riser, grounded, expected_size)
+    found = _separation(points, keep, list(dict.fromkeys(uncertain)), top, of_riser, grounded, expected_size)
+    return replace(found, contested=riser is not None and riser.contested)
 
 
 def _riser(scene: Standing, declared: float | None) -> Riser | None:
@@ -131,8 +130,9 @@ def _of_riser(
     return mine | ((outside < riser.beside) & (clear < margin))
 
 
-def _without_support(cells: Voxels, expected_size: Sequence[float] | None) -> tuple[BoolArray, list[Uncertain]]:
-    """Nothing tells part from clutter but size and place: only specks far off go."""
+def part_without_support(points: FloatArray, lengths: Gauge, expected_size: Sequence[float] | None) -> Separation:
+    """The part where nothing tells it from clutter but size and place: only specks far off go."""
+    cells = cells_of(points, lengths)
     _, label = cells.components()
     choice = choose_piece(cells, label, None, cells.centre, expected_size)
     reach = 0.3 * float(np.linalg.norm(np.ptp(cells.centre[choice.cells], axis=0)))
@@ -142,7 +142,9 @@ def _without_support(cells: Voxels, expected_size: Sequence[float] | None) -> tu
     size = np.bincount(label)
     chosen = ((nearest < reach) | (size >= 0.02 * choice.cells.sum()))[label]
     apart = (nearest >= reach) & (size >= 0.25 * choice.cells.sum())
-    return chosen, [Uncertain.RIVAL] if apart.any() else []
+    uncertain = [Uncertain.RIVAL] if apart.any() else []
+    none = np.zeros(len(points), bool)
+    return _separation(points, chosen[cells.of_point], uncertain, 0.0, none, False, expected_size)
 
 
 def _on_riser(
@@ -164,8 +166,6 @@ def _on_riser(
     chosen = choice.cells
     if not riser.everywhere and rests.any():
         chosen = chosen | (label == np.argmax(rests))
-    if choice.rival > 0.5:
-        uncertain.append(Uncertain.RIVAL)
     below = _running_on(scene, chosen, ~usable & (outside > 2.0 * scene.cell) & scene.solid, clear)
     if below.any():
         top = float(riser.top(riser.centre[None, :])[0])
@@ -177,7 +177,8 @@ def _on_riser(
             uncertain.append(Uncertain.TOUCHING)
     others = np.where(chosen | choice.cells, -1, label)
     reach = max(8.0 * scene.cell, 0.1 * _extent(cells.centre[chosen])) if chosen.any() else 0.0
-    return attach_fragments(cells, others, chosen, clear > 0.0, scene.plan, reach), uncertain
+    chosen = attach_fragments(cells, others, chosen, clear > 0.0, scene.plan, reach)
+    return chosen, [Uncertain.RIVAL, *uncertain] if choice.in_doubt(chosen) else uncertain
 
 
 def _running_on(scene: Standing, chosen: BoolArray, below: BoolArray, clear: FloatArray) -> BoolArray:
@@ -198,11 +199,9 @@ def _on_ground(scene: Standing, expected_size: Sequence[float] | None) -> tuple[
     _, label = cells.components()
     choice = choose_piece(cells, label, scene.height, scene.plan, expected_size)
     chosen = choice.cells
-    if choice.rival > 0.5:
-        uncertain.append(Uncertain.RIVAL)
-    if not scene.level_ground:
+    if not scene.level_ground and scene.cleared is None:
         uncertain.append(Uncertain.COVERED)
-    elif _crumpled_share(scene, chosen) > MOST_CRUMPLED:
+    elif scene.cleared is None and _crumpled_share(scene, chosen) > MOST_CRUMPLED:
         chosen, _ = parted(cells, scene.normal, chosen, scene.height, scene.plan, None, scene.floor, 0.0)
         uncertain.append(Uncertain.TOUCHING)
     floats = bool(scene.height[chosen].min(initial=np.inf) > scene.floor)
@@ -212,13 +211,33 @@ def _on_ground(scene: Standing, expected_size: Sequence[float] | None) -> tuple[
     chosen = attach_fragments(cells, others, chosen, allowed, scene.plan, reach)
     if floats and scene.level_ground:
         under = _under(scene, chosen)
-        if under.sum() < 12:
+        if under.sum() < 12 and not (scene.cleared is not None and scene.cleared.raised):
             uncertain.append(Uncertain.HELD)
-        elif (np.abs(scene.rise[under]) < UPRIGHT).mean() < ALL_UPRIGHT:
-            # More than the walls of a riser: a foot that shadows have cut off.
-            chosen = chosen | under
-            uncertain.append(Uncertain.FOOT)
-    return chosen, uncertain
+        elif under.sum() >= 12:
+            upright = (np.abs(scene.rise[under]) < UPRIGHT).mean() >= ALL_UPRIGHT
+            own = scene.cleared is not None and scene.cleared.own[under].mean() > ALL_OWN
+            if own or not upright:
+                # More than the walls of a riser: a foot that shadows have cut off.
+                chosen = chosen | under
+            if own == upright:
+                uncertain.append(Uncertain.FOOT)
+    return chosen, [Uncertain.RIVAL, *uncertain] if choice.in_doubt(chosen) else uncertain
+
+
+def _with_own(scene: Standing, chosen: BoolArray, own: BoolArray, riser: Riser | None) -> BoolArray:
+    """The chosen cells and the pieces close by that have the part's own paint: clutter had hidden what lay between."""
+    rest = scene.solid & ~chosen
+    if riser is not None:
+        rest &= scene.height > riser.top(scene.plan)
+    number, label = scene.cells.components(rest)
+    if number == 0 or not chosen.any():
+        return chosen
+    away = np.asarray(cKDTree(scene.cells.centre[chosen]).query(scene.cells.centre[rest])[0])
+    nearest = np.full(number, np.inf)
+    np.minimum.at(nearest, label[rest], away)
+    painted = np.bincount(label[rest & own], minlength=number) > ALL_OWN * np.bincount(label[rest], minlength=number)
+    belongs = painted & (nearest < OWN_REACH * _extent(scene.plan[chosen]))
+    return np.asarray(chosen | (rest & belongs[np.maximum(label, 0)]))
 
 
 def _under(scene: Standing, chosen: BoolArray) -> BoolArray:

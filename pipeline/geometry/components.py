@@ -11,6 +11,9 @@ from scipy.spatial import ConvexHull, QhullError, cKDTree
 from pipeline.geometry.voxels import Voxels
 from pipeline.part import BoolArray, FloatArray, IndexArray
 
+MOST_RIVAL = 0.5
+"""Evidence of another piece, over that of the one chosen, from which on either may be the part."""
+
 
 @dataclass(frozen=True, eq=False)
 class Choice:
@@ -20,10 +23,16 @@ class Choice:
     ----------
     cells : (m,) bool, the cells of the part
     rival : evidence of the next best piece over that of the chosen, 0 to 1
+    next : (m,) bool, the cells of that next best piece
     """
 
     cells: BoolArray
     rival: float
+    next: BoolArray
+
+    def in_doubt(self, kept: BoolArray) -> bool:
+        """Whether the next best piece may as well be the part, and was not found to belong to it."""
+        return self.rival > MOST_RIVAL and not (self.next.any() and kept[self.next].mean() > 0.5)
 
 
 def choose_piece(
@@ -57,9 +66,11 @@ def choose_piece(
         score = score * _size_agreement(cells.centre, label, pieces, expected_size)
     best = int(np.argmax(score))
     if score[best] <= 0.0:
-        return Choice(label == best, 1.0)
-    others = np.delete(score, best)
-    return Choice(label == best, float(min(others.max(initial=0.0) / score[best], 1.0)))
+        return Choice(label == best, 1.0, np.zeros(len(label), bool))
+    others = score.copy()
+    others[best] = 0.0
+    rival = int(np.argmax(others))
+    return Choice(label == best, float(min(others[rival] / score[best], 1.0)), (label == rival) & (others[rival] > 0.0))
 
 
 def attach_fragments(

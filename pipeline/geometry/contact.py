@@ -140,10 +140,15 @@ def _bends(cells: Voxels, normal: FloatArray, usable: BoolArray) -> tuple[IndexA
     first, second = cells.pairs
     both = usable[first] & usable[second]
     first, second = first[both], second[both]
+    return first, second, bend_between(cells, normal, first, second) < -CREASE
+
+
+def bend_between(cells: Voxels, normal: FloatArray, first: IndexArray, second: IndexArray) -> FloatArray:
+    """(k,) how far the normals of touching cells turn apart along the way between them; below 0 the surface folds."""
     way = cells.centre[second] - cells.centre[first]
     length = np.maximum(np.linalg.norm(way, axis=1), np.finfo(float).tiny)
-    bend = np.einsum("ij,ij->i", normal[second] - normal[first], way) / length
-    return first, second, bend < -CREASE
+    bend: FloatArray = np.einsum("ij,ij->i", normal[second] - normal[first], way) / length
+    return bend
 
 
 def _patches(cells: Voxels, first: IndexArray, second: IndexArray, crease: BoolArray, usable: BoolArray) -> IndexArray:

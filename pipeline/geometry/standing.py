@@ -20,6 +20,22 @@ FLOOR_IN_CELLS = 4.0
 
 
 @dataclass(frozen=True, eq=False)
+class Cleared:
+    """What the colours told of a scene from which clutter was cleared away.
+
+    Attributes
+    ----------
+    height : up to which clutter that stands on the ground touched what is left, millimetres
+    own : (m,) cells that have the part's own paint
+    raised : a riser was cleared away with it, so that the part now hangs in the air
+    """
+
+    height: float
+    own: BoolArray
+    raised: bool
+
+
+@dataclass(frozen=True, eq=False)
 class Standing:
     """What stands on a support, in cells.
 
@@ -33,6 +49,7 @@ class Standing:
     height : (m,) above the support, millimetres
     solid : (m,) cells that are surface
     level_ground : the support is a plain board that was stripped; else its rough cover is still there
+    cleared : what is known of the clutter that was cleared away and of what is left; None where none was
     """
 
     cells: Voxels
@@ -43,6 +60,7 @@ class Standing:
     height: FloatArray
     solid: BoolArray
     level_ground: bool
+    cleared: Cleared | None = None
 
     @property
     def cell(self) -> float:

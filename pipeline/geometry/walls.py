@@ -98,6 +98,8 @@ def rings(scene: Standing) -> Iterator[Ring]:
     window = np.minimum(start + LEAST_LEVELS + 3, filled.shape[2])
     seen = np.take_along_axis(counted, window[..., None], axis=2)[..., 0]
     highest = 2 if scene.level_ground else int(0.5 * level.max())
+    if scene.cleared is not None:
+        highest = max(2, min(int(scene.cleared.height / cell) + 1, int(0.5 * level.max())))
     label, _ = ndimage.label(stands & (seen >= LEAST_LEVELS) & (start <= highest), structure=np.ones((3, 3), int))
     for ring, where in enumerate(ndimage.find_objects(label), 1):
         columns = np.argwhere(label[where] == ring) + [axis.start for axis in where]

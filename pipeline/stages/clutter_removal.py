@@ -10,10 +10,10 @@ import numpy as np
 from pydantic import Field
 
 from pipeline.formats.removed import Why, write_removed
-from pipeline.geometry.clutter import separate
 from pipeline.geometry.doubts import Uncertain
 from pipeline.geometry.gauge import gauge
 from pipeline.geometry.samples import samples_of
+from pipeline.geometry.separation import separate
 from pipeline.geometry.surroundings import remembering
 from pipeline.part import Form, Part
 from pipeline.stage import Measure, Stage, StageContext
@@ -90,6 +90,7 @@ class ClutterRemoval(Stage):
                 samples.normals,
                 gauge(samples.points),
                 capture.support_plane,
+                colours=None if capture.colours is None else samples.spread(capture.colours),
                 outline=capture.support_outline,
                 expected_size=part.declared.expected_size_mm,
                 riser_height=part.declared.riser_height_mm,

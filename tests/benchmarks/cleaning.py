@@ -1,7 +1,8 @@
 """Cleaning against labelled scenes: what is kept of the part, what is left of everything else, who noticed.
 
 Run ``python -m tests.benchmarks.cleaning`` (a quarter of an hour), ``--seed N`` for another draw of every scene,
-``--only TEXT`` for the scenes whose name holds TEXT, ``--no-plain`` without the plain script beside it.
+``--only TEXT`` for the scenes whose name holds TEXT, ``--no-plain`` without the plain script beside it, ``--grey`` for
+captures without colours.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import cycle, product
 from pathlib import Path
 from typing import Any
@@ -184,7 +185,7 @@ def judged(case: Case, shot: SimulatedCapture, seed: int) -> Verdict:
     capture = shot.capture
     if case.unit == "m":
         metres = (capture.points / 1000.0).astype(np.float32)
-        capture = Capture(capture.name, metres.astype(float) * 1000.0, normals=capture.normals)
+        capture = replace(capture, points=metres.astype(float) * 1000.0)
     steps, doubts, seconds = clean(capture)
     kept = [_kept(capture, step) for step in steps]
     own = shot.labels == Label.PART
@@ -230,12 +231,14 @@ def plain(points: np.ndarray) -> np.ndarray:
     return keep
 
 
-def verdicts(cases: list[Case], seed: int, only: str) -> Iterator[tuple[Verdict, SimulatedCapture]]:
+def verdicts(cases: list[Case], seed: int, only: str, grey: bool = False) -> Iterator[tuple[Verdict, SimulatedCapture]]:
     """One after another; each scene is the same whether others are asked for or not."""
     for number, case in enumerate(cases):
         if only not in case.name:
             continue
         shot = case.capture(seed + number)
+        if grey:
+            shot = replace(shot, capture=replace(shot.capture, colours=None))
         yield judged(case, shot, seed + number), shot
 
 
@@ -270,9 +273,10 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=5000)
     parser.add_argument("--only", default="")
     parser.add_argument("--no-plain", action="store_true")
+    parser.add_argument("--grey", action="store_true")
     options = parser.parse_args()
     found, simple = [], []
-    for verdict, shot in verdicts(grid(), options.seed, options.only):
+    for verdict, shot in verdicts(grid(), options.seed, options.only, options.grey):
         print(verdict, flush=True)
         found.append(verdict)
         if not options.no_plain and verdict.case.points <= 1_000_000:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -9,7 +10,9 @@ import numpy as np
 import pytest
 
 from pipeline.formats.reading import read_capture
-from pipeline.part import Capture, Declared
+from pipeline.part import Capture, Declared, transformed
+from pipeline.simulate.scanner import SimulatedCapture
+from pipeline.simulate.scene import Label
 from pipeline.stages.clutter_removal import ClutterRemoval
 from tests.cleaning import doubts, foreign, kept, recall, simulated, worked
 from tests.meshes import sample_meshes
@@ -29,6 +32,10 @@ UNCLEAR: list[tuple[str, dict[str, Any]]] = [
     ("gudgeon", {"riser": "block", "paper": "touching"}),
     ("pump-impeller", {"riser": "none", "paper": "covering", "noise_mm": 0.2}),
 ]
+TOUCHING: list[tuple[str, dict[str, Any]]] = [
+    ("gudgeon", {"riser": "block", "paper": "touching"}),
+    ("bollard", {"riser": "block", "hand": True}),
+]
 
 
 @pytest.mark.parametrize(("fitting", "scene"), CLEAR)
@@ -43,9 +50,37 @@ def test_a_clear_scene_gives_the_whole_part_and_nothing_else(fitting: str, scene
 @pytest.mark.parametrize(("fitting", "scene"), UNCLEAR)
 def test_what_cannot_be_told_apart_is_doubted(fitting: str, scene: dict[str, Any]) -> None:
     shot = simulated(fitting, **scene)
+    after, told = worked(replace(shot.capture, colours=None))
+    assert _right(shot, after) or doubts(told)
+
+
+@pytest.mark.parametrize(("fitting", "scene"), TOUCHING)
+def test_colours_tell_what_touches_from_the_part(fitting: str, scene: dict[str, Any]) -> None:
+    shot = simulated(fitting, **scene)
     after, told = worked(shot.capture)
-    right = recall(shot, after) >= 0.98 and foreign(shot, after) <= 0.005
-    assert right or doubts(told)
+    assert not doubts(told)
+    assert recall(shot, after) >= 0.98
+    assert foreign(shot, after) <= 0.005
+    # The same in one colour is a question.
+    grey = np.full(shot.capture.points.shape, 180, np.uint8)
+    assert doubts(worked(replace(shot.capture, colours=grey))[1])
+
+
+@pytest.mark.parametrize(("fitting", "scene"), UNCLEAR[1:3])
+def test_a_part_painted_half_as_the_paper_is_not_cut_in_two(fitting: str, scene: dict[str, Any]) -> None:
+    shot = simulated(fitting, **scene)
+    own = shot.labels == Label.PART
+    height = transformed(shot.capture.points, shot.part_from_capture)[:, 2]
+    low = own & (height < np.quantile(height[own], 0.4))
+    assert shot.capture.colours is not None
+    colours = np.array(shot.capture.colours)
+    colours[low] = colours[np.flatnonzero(shot.labels == Label.PAPER)[: low.sum()]]
+    after, told = worked(replace(shot.capture, colours=colours))
+    assert _right(shot, after) or doubts(told)
+
+
+def _right(shot: SimulatedCapture, after: Capture) -> bool:
+    return recall(shot, after) >= 0.98 and foreign(shot, after) <= 0.005
 
 
 def test_the_riser_is_as_high_as_it_was() -> None:

@@ -1,0 +1,149 @@
+"""Shape decides what the part is; where that leaves a doubt and the capture has colours, these are asked as well.
+
+What touches the part is cleared away by its paint, then the shape of what is left decides again. A doubt is withdrawn
+only where paint and shape agree.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from functools import partial
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.geometry.clearing import Clearing, cleared
+from pipeline.geometry.clutter import Separation, part_without_support, standing_part
+from pipeline.geometry.components import inside_hull
+from pipeline.geometry.doubts import Uncertain
+from pipeline.geometry.gauge import Gauge
+from pipeline.geometry.outline import outline_of
+from pipeline.geometry.paint import alike, differ
+from pipeline.geometry.standing import Cleared, Standing, cells_of, standing
+from pipeline.geometry.voxels import Voxels
+from pipeline.part import BoolArray, ColourArray, FloatArray
+
+MOST_OWN = 0.003
+"""Points of the riser that may have the part's own paint, over those of the part."""
+MOST_STRANGE = 0.004
+"""Share of what was kept that may be of another paint than the part and what touched it."""
+LOW_SHARE = 0.4
+"""Share of the part's height within which what is over the riser surely rests on it."""
+
+
+def separate(
+    points: FloatArray,
+    normals: NDArray[np.floating[Any]] | None,
+    lengths: Gauge,
+    support: FloatArray | None,
+    *,
+    colours: ColourArray | None = None,
+    outline: FloatArray | None = None,
+    expected_size: Sequence[float] | None = None,
+    riser_height: float | None = None,
+) -> Separation:
+    """Keep the part's points.
+
+    Parameters
+    ----------
+    points : (n, 3), millimetres
+    normals : (n, 3) out of the surface, or None
+    lengths : spacing and noise of the points
+    support : (4,) the plane everything stands on, normal up; None when there is none
+    colours : (n, 3) 0 to 255, or None
+    outline : (k, 3) corners of the support as far as it was seen, or None
+    expected_size : edge lengths of the part, millimetres, as declared
+    riser_height : height of the riser above the support, millimetres, as declared
+    """
+    if support is None:
+        return part_without_support(points, lengths, expected_size)
+    scene = standing(cells_of(points, lengths), points, normals, support)
+    found = standing_part(scene, points, normals, lengths, outline, expected_size, riser_height)
+    if colours is None:
+        return found
+    if riser_height is None and alike(scene.cells, colours, found.keep, found.riser):
+        # A riser of the part's own paint may well be its foot: that is kept, and asked.
+        found = standing_part(scene, points, normals, lengths, outline, expected_size, 0.0)
+        found = _doubted(found, Uncertain.FOOT)
+    found = _with_paints(found, scene.cells, colours)
+    if not found.uncertain:
+        return found
+    seen = outline_of(points, support[:3]) if outline is None else outline
+    if seen is None:
+        return found
+    clearing = cleared(scene, colours, scene.seen(seen), _resting(scene, found))
+    if clearing is None or not clearing.sure:
+        return found
+    left = partial(_of_rest, scene, points, normals, lengths, colours, clearing, seen, expected_size)
+    again = left(~clearing.clutter, riser_height)
+    most_own, most_strange = MOST_OWN * again.keep.sum(), MOST_STRANGE * again.keep.sum()
+    agree = (clearing.own & again.riser).sum() <= most_own and (clearing.strange & again.keep).sum() <= most_strange
+    if agree or riser_height is not None:
+        return again
+    # The paints tell the riser better than its walls, of which clutter had hidden some.
+    painted = replace(left(~(clearing.clutter | clearing.pedestal), 0.0), riser=clearing.pedestal)
+    foot = (
+        not (clearing.pedestal.sum() > most_strange or again.contested)
+        or (clearing.strange & painted.keep).sum() > most_strange
+    )
+    return _doubted(painted, Uncertain.FOOT) if foot else painted
+
+
+def _of_rest(
+    scene: Standing,
+    points: FloatArray,
+    normals: NDArray[np.floating[Any]] | None,
+    lengths: Gauge,
+    colours: ColourArray,
+    clearing: Clearing,
+    outline: FloatArray | None,
+    expected_size: Sequence[float] | None,
+    rest: BoolArray,
+    riser_height: float | None,
+) -> Separation:
+    """The part of what is left of a scene, the (n,) points ``rest``, when clutter was cleared away."""
+    few, few_normals = points[rest], None if normals is None else normals[rest]
+    cells = cells_of(few, lengths)
+    left = replace(
+        standing(cells, few, few_normals, scene.support),
+        level_ground=scene.level_ground,
+        cleared=Cleared(
+            clearing.height,
+            own=cells.total(clearing.own[rest]) > 0.5 * cells.count,
+            raised=bool((clearing.pedestal & ~rest).any()),
+        ),
+    )
+    found = standing_part(left, few, few_normals, lengths, outline, expected_size, riser_height)
+    found = _with_paints(found, cells, colours[rest])
+    keep, riser = np.zeros((2, len(points)), bool)
+    keep[rest], riser[rest] = found.keep, found.riser
+    return replace(found, keep=keep, riser=riser)
+
+
+def _resting(scene: Standing, found: Separation) -> BoolArray | None:
+    """(m,) cells kept that lie on the riser found and not far above it; None without an uncontested riser."""
+    if found.contested:
+        return None
+    riser, kept = (scene.cells.total(which) > 0.5 * scene.cells.count for which in (found.riser, found.keep))
+    if not riser.any() or not kept.any():
+        return None
+    over = kept.copy()
+    over[over] = inside_hull(scene.plan[riser], scene.plan[over])
+    highest = float(np.percentile(scene.height[kept], 99.0))
+    low = found.riser_height + LOW_SHARE * (highest - found.riser_height)
+    return np.asarray(over & (scene.height > found.riser_height) & (scene.height < low))
+
+
+def _with_paints(found: Separation, cells: Voxels, colours: ColourArray) -> Separation:
+    """Without the question whether the riser is the part's foot, where the two have different paints."""
+    if Uncertain.FOOT in found.uncertain and found.riser.any() and differ(cells, colours, found.keep, found.riser):
+        return _doubted(found, *(question for question in found.uncertain if question is not Uncertain.FOOT), anew=True)
+    return found
+
+
+def _doubted(found: Separation, *questions: Uncertain, anew: bool = False) -> Separation:
+    """With further questions, or with others."""
+    uncertain = tuple(dict.fromkeys([*(() if anew else found.uncertain), *questions]))
+    return replace(found, uncertain=uncertain, confidence=0.5 ** len(uncertain))
