@@ -19,7 +19,7 @@ from pipeline.geometry.refine import Evidence, facing_of, refined, split_quads
 from pipeline.geometry.sampling import noise_level, point_spacing
 from pipeline.geometry.support import supported_vertices
 from pipeline.geometry.tidy import tidied
-from pipeline.geometry.unfold import unfolded
+from pipeline.geometry.unfold import evened, unfolded
 from pipeline.part import FloatArray, Mesh
 
 NEIGHBOURS = 16
@@ -149,10 +149,12 @@ def _surface(
     facing = facing_of(rough, quads)
     surface = refined(columns(rough), facing, columns(middles), lengths.cell, data, around, REACH * lengths.cell)
     faces = split_quads(rows(surface.vertices).astype(float), quads, surface.sharp, facing)
-    supported = supported_vertices(surface, faces, facing, data, around, lengths.support)[faces].all(axis=1)
+    measured, pinholes = supported_vertices(surface, faces, facing, data, around, lengths.support)
+    supported = (measured | pinholes)[faces].all(axis=1)
     unsupported = 100 * float((~supported).sum()) / max(len(faces), 1)
     faces = faces[supported]
-    vertices = unfolded(rows(surface.vertices).astype(float), faces, rows(facing)) + origin
+    vertices = evened(rows(surface.vertices).astype(float), faces, pinholes)
+    vertices = unfolded(vertices, faces, rows(facing)) + origin
     tidy = tidied(vertices, faces, max(FEWEST_FACES, int(smallest_piece_percent / 100 * len(faces))))
     paint = None
     if cloud.colours is not None:

@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.geometry.denoise import SPREAD, near_weights, projected
 from pipeline.geometry.measure import face_vectors
-from pipeline.geometry.neighbours import Columns, dot, gathered, normalised, pieces, weighted_sum
+from pipeline.geometry.neighbours import Columns, dot, gathered, normalised, offsets, pieces, weighted_sum
+from pipeline.geometry.overshoot import drawn_back
 from pipeline.part import BoolArray, FloatArray, IndexArray
+
+Reals = NDArray[np.floating[Any]]
 
 BENT = 0.98
 """Only where the mean of the neighbours' normals is shorter than this may an edge be near."""
@@ -19,6 +23,9 @@ SHARP = 0.1
 BEYOND = 0.45
 TURNED = 0.3
 """A triangle that faces the surface by less than this cosine is better split the other way."""
+OFF_PLANE, JUDGES = 0.1, 4
+"""So close, in cells and on average, the planes of so many nearest points pass by an edge. Where the part is rounded
+they lie below the place in which the planes farther off meet: that place is in the air."""
 DETERMINED = 0.05
 """A direction that carries less than this of the strongest does not fix the vertex."""
 
@@ -73,14 +80,17 @@ def refined(
     fit = (data.points, data.normals, data.weight, data.neighbours, reach)
     moved, normals = projected(vertices, facing, *fit, around=around, spread=0.6)
     moved, normals = projected(moved, normals, *fit, around=around)
-    far = ((moved - vertices) ** 2).sum(axis=0) > (1.5 * cell) ** 2
-    moved[:, far] = vertices[:, far]
     sharp = np.zeros(len(around), bool)
     bent = np.flatnonzero(_bent(data, facing, around)).astype(np.int32)
     _into_edges(bent, moved, sharp, facing, middles, cell, data, around, 0.75 * cell)
-    beyond = bent[~sharp[bent]]
-    beyond = beyond[_beyond_border(moved[:, beyond], normals[:, beyond], data, around[beyond], reach)]
-    _into_edges(beyond, moved, sharp, facing, moved.copy(), cell, data, around, 1.5 * cell)
+    round_about = np.flatnonzero(~sharp).astype(np.int32)
+    beyond = round_about[
+        _beyond_border(moved[:, round_about], normals[:, round_about], data, around[round_about], reach)
+    ]
+    _into_edges(np.intersect1d(beyond, bent), moved, sharp, facing, moved.copy(), cell, data, around, 1.5 * cell)
+    beyond = beyond[~sharp[beyond]]
+    index = data.neighbours[_nearest(moved[:, beyond], data, around[beyond])]
+    moved[:, beyond] = drawn_back(moved[:, beyond], normals[:, beyond], data.points, data.normals, index, cell)
     return Refined(moved, normals, sharp)
 
 
@@ -102,6 +112,16 @@ def _into_edges(
         )
         moved[:, which[on_edge]] = place[:, on_edge]
         sharp[which[on_edge]] = True
+
+
+def _nearest(moved: Columns, data: Evidence, around: IndexArray) -> IndexArray:
+    """(n,) the point nearest to each vertex now that it was moved, among those about it."""
+    out = np.empty_like(around)
+    for here in pieces(len(around)):
+        index = data.neighbours[around[here]]
+        square = sum(component**2 for component in offsets(data.points, index, moved[:, here]))
+        out[here] = np.take_along_axis(index, np.argmin(square, axis=1)[:, None], axis=1)[:, 0]
+    return out
 
 
 def _beyond_border(moved: Columns, normals: Columns, data: Evidence, around: IndexArray, reach: float) -> BoolArray:
@@ -186,5 +206,15 @@ def _edge_points(
     fixed = strength > DETERMINED * strength[:, 2:]
     inverse = np.where(fixed, 1 / np.where(fixed, strength, 1.0), 0.0)
     place = origin + np.einsum("nij,nj->ni", axes, inverse * np.einsum("nij,ni->nj", axes, pull))
-    on_edge &= (np.abs(place) <= window).all(axis=1)
+    on_edge &= (np.abs(place) <= window).all(axis=1) & _passed_through(place, normal, offset, share, OFF_PLANE * cell)
     return (middles + place.T).astype(np.float32), on_edge
+
+
+def _passed_through(place: Reals, normal: Reals, offset: Reals, share: Reals, bearable: float) -> BoolArray:
+    """(n,) whether the planes of the points nearest to a place (n, 3) pass through it; of those with a share."""
+    away = offset - place[:, None]
+    far = np.where(share > 0, (away**2).sum(axis=2), np.inf)
+    judges = np.argpartition(far, JUDGES, axis=1)[:, :JUDGES] if far.shape[1] > JUDGES else np.arange(far.shape[1])
+    height = np.abs(np.einsum("nki,nki->nk", normal, away))
+    through: BoolArray = np.take_along_axis(height, judges, axis=1).mean(axis=1) <= bearable
+    return through

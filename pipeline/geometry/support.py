@@ -22,8 +22,8 @@ PINHOLE_VERTICES = 4
 
 def supported_vertices(
     surface: Refined, faces: IndexArray, facing: Columns, data: Evidence, around: IndexArray, support: float
-) -> BoolArray:
-    """(n,) whether each vertex lies on measured surface.
+) -> tuple[BoolArray, BoolArray]:
+    """(n,) whether each vertex lies on measured surface, and (n,) whether it spans a pinhole in it.
 
     Close to a point, as close as points there are to one another; or in a gap up to twice as wide that has
     points on all sides; never farther than ``support`` (mm); and facing the same way as those points. So a gap
@@ -43,7 +43,7 @@ def supported_vertices(
         alike = dot(gathered(data.normals, index[:, :1]), facing[:, here])[:, 0] > ALIKE
         near[here] = distance <= support
         good[here] = close & alike & near[here]
-    return good | _pinholes(faces, good, near)
+    return good, _pinholes(faces, good, near)
 
 
 def _pinholes(faces: IndexArray, good: BoolArray, near: BoolArray) -> BoolArray:

@@ -14,6 +14,8 @@ BACK = 0.7
 ``NOTHING`` it keeps none."""
 NOTHING = 0.2
 ROUNDS, PASSES = 40, 3
+EVENED = 8
+"""Rounds in which a group of four vertices comes to rest between its neighbours."""
 
 
 def unfolded(vertices: FloatArray, faces: IndexArray, facing: FloatArray) -> FloatArray:
@@ -36,6 +38,15 @@ def unfolded(vertices: FloatArray, faces: IndexArray, facing: FloatArray) -> Flo
             break
         vertices = _drawn_in(vertices, faces, facing, _middles(vertices, faces))
     return vertices
+
+
+def evened(vertices: FloatArray, faces: IndexArray, chosen: BoolArray) -> FloatArray:
+    """Vertices with the chosen ones (n,) put in the middle of their neighbours, again and again until they settle."""
+    around = faces[chosen[faces].any(axis=1)]
+    placed = vertices.copy()
+    for _ in range(EVENED):
+        placed[chosen] = _middles(placed, around)[chosen]
+    return placed
 
 
 def _drawn_in(vertices: FloatArray, faces: IndexArray, facing: FloatArray, middles: FloatArray) -> FloatArray:

@@ -10,6 +10,7 @@ import pytest
 import trimesh
 
 from pipeline.errors import JobStopped, Outcome
+from pipeline.geometry.deviation import Surface
 from pipeline.geometry.native import open3d
 from pipeline.geometry.topology import inspect_mesh
 from pipeline.part import Capture, Declared, Part
@@ -208,3 +209,29 @@ def test_edges_stay_sharp():
     assert corners.max() < 0.3
     error = distances(mesh, truth)
     assert np.percentile(error, 99) < 1.5 * NOISE
+
+
+def outside(mesh, truth: trimesh.Trimesh) -> float:
+    """How far the farthest vertex sticks out of the truth, mm."""
+    return float(Surface(truth.vertices, truth.faces).signed_distance(mesh.vertices)[0].max())
+
+
+@pytest.mark.parametrize("seed", [0, 1, 2])
+def test_no_spurs_at_edges_whose_other_side_was_hardly_seen(seed):
+    """Walls with one point for sixteen on the top: the top ends where they are, not a cell further out."""
+    truth = trimesh.creation.box((40, 30, 8))
+    points, normals = sampled(truth, 60_000, seed=seed)
+    seen = (normals[:, 2] > 0.5) | (np.random.default_rng(seed).random(len(points)) < 0.06)
+    mesh, _ = meshed(Capture("plate.ply", points[seen], normals[seen]))
+    sideways = np.abs(mesh.vertices[:, :2]) - (20, 15)
+    assert (sideways.max(axis=1) > 0.25).sum() < 12
+
+
+@pytest.mark.parametrize("seed", [0, 1, 2])
+def test_a_round_end_gets_no_point(seed):
+    """A rod's end of 2 mm radius, three points to a radius: planes far apart meet in the air before it."""
+    truth = trimesh.creation.capsule(height=20, radius=2, count=[64, 64])
+    points, normals = sampled(truth, 1_500, seed=seed)
+    mesh, _ = meshed(Capture("rod.ply", points, normals))
+    assert outside(mesh, truth) < 0.5
+    assert (Surface(truth.vertices, truth.faces).signed_distance(mesh.vertices)[0] > 0.25).mean() < 0.03
