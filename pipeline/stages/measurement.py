@@ -20,6 +20,8 @@ from pipeline.stage import Measure, Stage, StageContext
 
 MOST_FITS = 6
 MM3_PER_CM3 = 1000.0
+GUESSED_SIZE = 0.0005
+"""A size that filled surface makes greater by this share of the part's largest is said to rest on a guess."""
 OFF = 0.05
 """A place farther from the measured surface than this share of the part's size is not on it."""
 BLOWN_UP = 5.5
@@ -79,6 +81,10 @@ class Measurement(Stage):
                 f"extent_{axis}_mm": Measure("mm", f"size along the deliverable's {axis}, single vertices left out")
                 for axis in "xyz"
             },
+            **{
+                f"measured_extent_{axis}_mm": Measure("mm", f"the same along {axis} of what captures measured alone")
+                for axis in "xyz"
+            },
             "area_mm2": Measure("mm2", "area of the surface"),
             "measured_area_mm2": Measure("mm2", "area that captures measured"),
             "volume_mm3": Measure("mm3", "volume, where the surface is closed"),
@@ -116,8 +122,16 @@ class Measurement(Stage):
         return part
 
     def _measure_size(self, part: Part, mesh: Mesh, context: StageContext) -> None:
-        for axis, extent in zip("xyz", caliper_extents(mesh.vertices, mesh.faces), strict=True):
+        extents = caliper_extents(mesh.vertices, mesh.faces)
+        measured = caliper_extents(mesh.vertices, mesh.faces[~mesh.filled]) if not mesh.filled.all() else np.zeros(3)
+        for axis, extent, seen in zip("xyz", extents, measured, strict=True):
             context.measure(f"extent_{axis}_mm", float(extent))
+            context.measure(f"measured_extent_{axis}_mm", float(seen))
+            if extent - seen > GUESSED_SIZE * float(extents.max()):
+                context.warn(
+                    f"The size of {part.name} along {axis}, {extent:.2f} mm, rests on filled surface; what captures "
+                    f"measured reaches over {seen:.2f} mm."
+                )
         areas = face_areas(mesh.vertices, mesh.faces)
         context.measure("area_mm2", area(mesh.vertices, mesh.faces))
         context.measure("measured_area_mm2", float(areas[~mesh.filled].sum()))

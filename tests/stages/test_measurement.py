@@ -54,6 +54,21 @@ def test_a_box_in_its_datum_weighs_what_it_weighs() -> None:
     assert [found[f"centroid_{axis}_mm"] for axis in "xyz"] == pytest.approx([0, 0, 0], abs=1e-9)
 
 
+def test_a_size_that_rests_on_filled_surface_is_said() -> None:
+    """A cap of 2 mm on the end of a box was guessed: the size along x is 62, what was measured reaches over 60."""
+    vertices, faces = box((60, 40, 20), level=4)
+    end = np.isclose(vertices[:, 0], vertices[:, 0].max())
+    inner = end & (np.abs(vertices[:, 1]) < 19) & (np.abs(vertices[:, 2]) < 9)
+    bulged = vertices + np.where(inner[:, None], [2.0, 0, 0], 0.0)
+    guess = inner[faces].any(axis=1)
+    context = measured(Measurement(), part_of(Mesh(bulged, faces, guess)))
+    assert context.measures["extent_x_mm"] == pytest.approx(62, abs=0.01)
+    assert context.measures["measured_extent_x_mm"] == pytest.approx(60, abs=0.01)
+    assert context.measures["measured_extent_z_mm"] == pytest.approx(context.measures["extent_z_mm"])
+    assert [("along x" in text, "62.00 mm" in text) for text in context.warnings] == [(True, True)]
+    assert not measured(Measurement(), part_of(Mesh(vertices, faces, guess))).warnings
+
+
 def test_the_centroid_of_a_frustum() -> None:
     # G4: h/4 (R^2 + 2 R r + 3 r^2) / (R^2 + R r + r^2) = 21.71053
     found = measured(Measurement(), part_of(Mesh(*frustum(30, 20, 50, corners=720)))).measures
