@@ -160,7 +160,7 @@ def _stands_beside(scene: Standing, riser: Riser) -> bool:
     own = below & (outside < 1.5 * scene.cell)
     _, label = scene.cells.components(below)
     beside = below & (outside > max(riser.beside, 2.0 * scene.cell)) & np.isin(label, np.unique(label[own]))
-    return int(beside.sum()) > MOST_BESIDE * own.sum()
+    return bool(beside.sum() > MOST_BESIDE * own.sum())
 
 
 def _rests_on(scene: Standing, chosen: BoolArray, riser: Riser, rival: Riser) -> bool:
