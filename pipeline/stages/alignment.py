@@ -75,7 +75,7 @@ class Alignment(Stage):
     most_rms_to_noise_ratio: float = Field(4.0, gt=0)
     """A joint fit rougher than this many times the noise goes to review."""
     most_foreign_percent: float = Field(20.0, ge=0, le=100)
-    """At most this much of a capture may be removed because the others looked through its place; 0 does not ask."""
+    """At most this much of a capture may be removed because the others looked through its place; 0 removes nothing."""
     keep_removed: bool = False
     """Write what was removed beside the result, as removed-alignment-1.ply for the first capture and so on."""
 
@@ -84,8 +84,8 @@ class Alignment(Stage):
         if len(part.captures) == 1:
             return replace(part, aligned=True)
         search = self._search(part)
-        foreign = foreign_between(_placed(part, search.found).captures) if self.most_foreign_percent else []
-        percent = [100.0 * float(flags.mean()) for flags in foreign] or [0.0]
+        foreign = foreign_between(_placed(part, search.found).captures)
+        percent = [100.0 * float(flags.mean()) for flags in foreign]
         # Scraps go without asking the poses again; where they speak against them they stay, and so does their word.
         scraps = max(percent) <= UNSAID_PERCENT
         removable = 0.0 < max(percent) <= self.most_foreign_percent

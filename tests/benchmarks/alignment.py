@@ -211,11 +211,10 @@ def cleaned(captures: list[Capture], case: Case) -> list[Capture]:
     return list(part.captures)
 
 
-def ours(captures: list[Capture], between: bool) -> tuple[str, np.ndarray | None, dict[str, float]]:
+def ours(captures: list[Capture]) -> tuple[str, np.ndarray | None, dict[str, float]]:
     context = StageContext(np.random.default_rng(0), Path("/nonexistent"), Alignment.all_measures())
     try:
-        stage = Alignment() if between else Alignment(most_foreign_percent=0.0)
-        part = stage.run(Part("part", tuple(captures)), context)
+        part = Alignment().run(Part("part", tuple(captures)), context)
     except JobStopped as stop:
         return stop.code, None, context.measures
     poses = np.array([capture.part_from_capture for capture in part.captures])
@@ -258,14 +257,13 @@ def main() -> None:
     parser.add_argument("--seeds", type=int, default=10)
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--plain", action="store_true")
-    parser.add_argument("--between", action="store_true", help="clean between the captures as well, as the stage does")
     options = parser.parse_args()
     print(
         f"{'part':14s} {'case':11s} seed verdict            error   /noise overlap contra runner  cpu s | plain mm",
         flush=True,
     )
     rows = [
-        row(part, case_name, seed, options.plain, options.between)
+        row(part, case_name, seed, options.plain)
         for case_name in options.cases
         for part in options.parts
         for seed in range(options.first, options.first + options.seeds)
@@ -288,7 +286,7 @@ class Row:
     plain_wrong: bool
 
 
-def row(part: str, case_name: str, seed: int, with_plain: bool, between: bool) -> Row:
+def row(part: str, case_name: str, seed: int, with_plain: bool) -> Row:
     case = CASES[case_name]
     captures, places = captured(part, case, seed)
     truth = inverse(places[0]) @ places
@@ -298,7 +296,7 @@ def row(part: str, case_name: str, seed: int, with_plain: bool, between: bool) -
         print(f"{part:14s} {case_name:11s} {seed:4d} cleaning says {stop.code}", flush=True)
         return Row(part, case_name, stop.code, np.nan, False, False, np.nan, False)
     start = time.process_time()
-    verdict, poses, measures = ours(captures, between)
+    verdict, poses, measures = ours(captures)
     seconds = time.process_time() - start
     error = errors(captures, poses, truth) if poses is not None else np.nan
     worst = max(1.0, 5 * case.noise_mm)
