@@ -33,8 +33,6 @@ LEAST_OVERHANG = 0.02
 """Share of what was kept that must lie outside the riser seen from above: else it may be the part's own foot."""
 MOST_HIDDEN = 0.45
 """Share of the riser's height that paper or cloth may hide: else it may be the part's foot that stands in them."""
-MOST_BESIDE = 0.3
-"""Cells beside a riser that hang together with its walls, over those of the walls, while it stands alone."""
 FEWEST_RESTING = 8
 """Cells of the part over a column from which on it may rest there."""
 SECTORS = 36
@@ -148,19 +146,8 @@ def _may_be_its_foot(scene: Standing, chosen: BoolArray, riser: Riser) -> bool:
     """Whether the riser may as well be the part's own foot: flat, or nowhere narrower than what it carries."""
     beyond = riser.outside(scene.plan[chosen]) > 1.5 * scene.cell
     contested = riser.contested or any(_rests_on(scene, chosen, riser, rival) for rival in riser.rivals)
-    contested |= scene.level_ground and _stands_beside(scene, riser)
     flat = riser.aspect < LEAST_ASPECT or riser.hidden > MOST_HIDDEN
     return contested or flat or float(beyond.mean()) < LEAST_OVERHANG
-
-
-def _stands_beside(scene: Standing, riser: Riser) -> bool:
-    """Whether a riser carries not alone: something that hangs together with it stands beside it, below its top."""
-    clear, outside = scene.height - riser.top(scene.plan), riser.outside(scene.plan)
-    below = scene.solid & (clear < -2.0 * scene.cell)
-    own = below & (outside < 1.5 * scene.cell)
-    _, label = scene.cells.components(below)
-    beside = below & (outside > max(riser.beside, 2.0 * scene.cell)) & np.isin(label, np.unique(label[own]))
-    return bool(beside.sum() > MOST_BESIDE * own.sum())
 
 
 def _rests_on(scene: Standing, chosen: BoolArray, riser: Riser, rival: Riser) -> bool:

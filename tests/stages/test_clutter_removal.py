@@ -33,7 +33,7 @@ UNCLEAR: list[tuple[str, dict[str, Any]]] = [
     ("pump-impeller", {"riser": "none", "paper": "covering", "noise_mm": 0.2}),
 ]
 TOUCHING: list[tuple[str, dict[str, Any]]] = [
-    ("gudgeon", {"riser": "block", "paper": "touching"}),
+    ("swan-finial", {"riser": "none", "paper": "covering"}),
     ("bollard", {"riser": "block", "hand": True}),
 ]
 
