@@ -14,6 +14,9 @@ from pipeline.geometry.deviation import Surface
 from pipeline.geometry.native import open3d
 from pipeline.geometry.topology import inspect_mesh
 from pipeline.part import Capture, Declared, Part
+from pipeline.simulate.fittings import FITTINGS
+from pipeline.simulate.scanner import scan_sides
+from pipeline.simulate.scene import Label, Scene
 from pipeline.stage import StageContext
 from pipeline.stages.meshing import Meshing
 
@@ -216,15 +219,18 @@ def outside(mesh, truth: trimesh.Trimesh) -> float:
     return float(Surface(truth.vertices, truth.faces).signed_distance(mesh.vertices)[0].max())
 
 
-@pytest.mark.parametrize("seed", [0, 1, 2])
-def test_no_spurs_at_edges_whose_other_side_was_hardly_seen(seed):
-    """Walls with one point for sixteen on the top: the top ends where they are, not a cell further out."""
-    truth = trimesh.creation.box((40, 30, 8))
-    points, normals = sampled(truth, 60_000, seed=seed)
-    seen = (normals[:, 2] > 0.5) | (np.random.default_rng(seed).random(len(points)) < 0.06)
-    mesh, _ = meshed(Capture("plate.ply", points[seen], normals[seen]))
-    sideways = np.abs(mesh.vertices[:, :2]) - (20, 15)
-    assert (sideways.max(axis=1) > 0.25).sum() < 12
+def test_few_spurs_at_edges_whose_other_side_was_hardly_seen(tmp_path):
+    """A plate's walls are seen at a grazing angle: faces end where they are, not a cell further out."""
+    truth = FITTINGS["nameplate"](None)
+    sides = ("top", "bottom", "left")
+    shots = scan_sides(Scene(part=truth, table="none", seed=21), sides, points=60_000, seed=21, aligned=True)
+    captures = tuple(shot.capture.select(shot.labels == Label.PART) for shot in shots)
+    context = StageContext(np.random.default_rng(0), tmp_path, Meshing.all_measures())
+    made = Meshing().apply(Part("plate", captures, declared=Declared(aligned=True)), context).mesh
+    out = Surface(truth.vertices, truth.faces).signed_distance(made.vertices)[0]
+    # 95 of 58,000 vertices stuck out so far before faces were drawn back, up to 0.76 mm.
+    assert (out > 0.25).mean() < 5e-4
+    assert out.max() < 0.6
 
 
 @pytest.mark.parametrize("seed", [0, 1, 2])
