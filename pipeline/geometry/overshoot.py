@@ -47,7 +47,8 @@ def drawn_back(
             placed[:, here] -= _past_the_edge(placed[:, here], normals[:, here], *evidence, CELLS_AROUND * cell)
         placed[:, here] -= _past_the_last(placed[:, here], normals[:, here], points, around[here])
     way = placed - vertices
-    share = np.minimum(1, FARTHEST_CELLS * cell / np.maximum(np.linalg.norm(way, axis=0), np.finfo(np.float32).tiny))
+    farthest = FARTHEST_CELLS * cell
+    share = farthest / np.maximum(np.linalg.norm(way, axis=0), farthest)
     return np.asarray(vertices + share * way, np.float32)
 
 
