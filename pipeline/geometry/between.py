@@ -8,12 +8,15 @@ capture can, and it takes nothing away from what only one side could see.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from scipy.spatial import cKDTree
 
 from pipeline.geometry.alignment.side import Side, measured, sides
 from pipeline.geometry.alignment.visibility import Pictures, pictures
+from pipeline.geometry.cloud import unit
+from pipeline.geometry.sampling import point_spacing
 from pipeline.geometry.surroundings import in_surroundings
 from pipeline.part import BoolArray, Capture, FloatArray, transformed
 
@@ -28,21 +31,33 @@ NEIGHBOURS = 9
 """A sample is judged with so many around it: what is foreign is a thing, not a speck."""
 
 
-def foreign_between(captures: Sequence[Capture]) -> list[BoolArray]:
+def foreign_between(captures: Sequence[Capture], seen: Sequence[Side] | None = None) -> list[BoolArray]:
     """Points of each capture that belong to something that did not come along with the part.
 
     Parameters
     ----------
     captures : cleaned, with their true ``part_from_capture``; two or more, else nothing is foreign. Their
         surroundings count as well: table and paper behind a place show that it was looked through
+    seen : the captures as the alignment sampled them, where it did
 
     Returns
     -------
     One (n,) array of flags for each capture.
     """
-    seen = sides([measured(capture) for capture in captures])
-    drawn = [pictures(side) for side in sides([measured(in_surroundings(capture)) for capture in captures], SAMPLES)]
+    seen = seen or sides([measured(capture) for capture in captures])
+    drawn = [_drawn(capture, side) for capture, side in zip(captures, seen, strict=True)]
     return [_foreign(number, captures, seen, drawn) for number in range(len(captures))]
+
+
+def _drawn(capture: Capture, seen: Side) -> Pictures:
+    """Pictures of a capture with what stood around the part."""
+    whole = in_surroundings(capture)
+    if whole.surroundings is capture.surroundings is None:
+        return pictures(seen)
+    if whole.normals is None:
+        return pictures(sides([measured(whole)], SAMPLES)[0])
+    # Points that are means over a cell need no more smoothing to be drawn.
+    return pictures(replace(seen, points=whole.points, normals=unit(whole.normals), cell=point_spacing(whole.points)))
 
 
 def _foreign(number: int, captures: Sequence[Capture], seen: Sequence[Side], drawn: Sequence[Pictures]) -> BoolArray:

@@ -84,7 +84,8 @@ class Alignment(Stage):
         if len(part.captures) == 1:
             return replace(part, aligned=True)
         search = self._search(part)
-        foreign = foreign_between(_placed(part, search.found).captures)
+        seen = [one.seen.side for one in search.found.ready]
+        foreign = foreign_between(_placed(part, search.found).captures, seen)
         percent = [100.0 * float(flags.mean()) for flags in foreign]
         # Scraps go without asking the poses again; where they speak against them they stay, and so does their word.
         scraps = max(percent) <= UNSAID_PERCENT
