@@ -13,8 +13,8 @@ from scipy.sparse import coo_array
 from scipy.spatial import ConvexHull
 
 from pipeline.geometry.contact import bend_between
-from pipeline.geometry.doubts import filled_in, furthest
 from pipeline.geometry.paint import FEWEST_LEARNED, LEAST_TOLD_APART, hues, learned, paint_of
+from pipeline.geometry.sectors import filled_in, furthest, sector_of
 from pipeline.geometry.standing import Standing
 from pipeline.geometry.walls import LEVEL, UPRIGHT
 from pipeline.part import BoolArray, ColourArray, FloatArray, IndexArray
@@ -122,8 +122,7 @@ def _seeds(scene: Standing, corners: FloatArray) -> tuple[BoolArray, BoolArray]:
     border = furthest(filled_in(corners) - middle)
     border = np.maximum(border, np.median(border))
     at = scene.plan - middle
-    sector = np.floor((np.arctan2(at[:, 1], at[:, 0]) + np.pi) / (2.0 * np.pi) * len(border)).astype(int) % len(border)
-    away = np.hypot(at[:, 0], at[:, 1]) / border[sector]
+    away = np.hypot(at[:, 0], at[:, 1]) / border[sector_of(at)]
     near = scene.solid & (away < INNER)
     top = float(np.percentile(scene.height[near], 99.5)) if near.any() else 0.0
     return near & (scene.height > UPPER * top), scene.solid & (away > OUTER)

@@ -14,6 +14,7 @@ from scipy.spatial import cKDTree
 from pipeline.geometry.components import inside_hull
 from pipeline.geometry.contact import things
 from pipeline.geometry.riser import Riser, may_be_riser
+from pipeline.geometry.sectors import SECTORS, filled_in, furthest
 from pipeline.geometry.standing import Standing
 from pipeline.part import BoolArray, FloatArray
 
@@ -35,7 +36,6 @@ MOST_HIDDEN = 0.45
 """Share of the riser's height that paper or cloth may hide: else it may be the part's foot that stands in them."""
 FEWEST_RESTING = 8
 """Cells of the part over a column from which on it may rest there."""
-SECTORS = 36
 
 
 class Uncertain(StrEnum):
@@ -92,21 +92,6 @@ def _reaches_out(scene: Standing, chosen: BoolArray, outline: FloatArray | None)
     border = furthest(filled_in(seen) - middle)
     border = np.maximum(border, np.median(border))
     return bool((furthest(scene.plan[chosen] - middle) > MOST_REACH * border).any())
-
-
-def filled_in(corners: FloatArray) -> FloatArray:
-    """Points along the way from each corner of an outline to the next, so that every direction has some."""
-    share = np.linspace(0.0, 1.0, 64)[:, None, None]
-    along: FloatArray = (corners * (1.0 - share) + np.roll(corners, -1, axis=0) * share).reshape(-1, 2)
-    return along
-
-
-def furthest(at: FloatArray) -> FloatArray:
-    """(SECTORS,) how far something reaches in each direction."""
-    sector = np.floor((np.arctan2(at[:, 1], at[:, 0]) + np.pi) / (2.0 * np.pi) * SECTORS).astype(int) % SECTORS
-    reach = np.zeros(SECTORS)
-    np.maximum.at(reach, sector, np.hypot(at[:, 0], at[:, 1]))
-    return reach
 
 
 def _off_balance(scene: Standing, chosen: BoolArray, riser: Riser | None) -> bool:

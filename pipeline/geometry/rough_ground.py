@@ -9,12 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from pipeline.geometry.sectors import furthest
 from pipeline.geometry.voxels import Voxels, patches, voxels
 from pipeline.part import FloatArray
 
 CELLS_ACROSS = 100
 COARSE_ACROSS = 24
-SECTORS = 36
 LEAST_AROUND = 0.5
 MOST_BELOW = 0.02
 SUSPECT_RIM = 0.75
@@ -122,16 +122,8 @@ def _judged(cells: Voxels, facing: FloatArray, equation: FloatArray, extent: flo
     tall = height > 0.25 * np.percentile(height, 99)
     standing = plan[tall]
     middle = np.median(standing, axis=0)
-    around = float((_furthest(plan - middle) > 1.15 * _furthest(standing - middle)).mean())
+    around = float((furthest(plan - middle) > 1.15 * furthest(standing - middle)).mean())
     return Ground(equation if suspected and around >= LEAST_AROUND else None, suspected)
-
-
-def _furthest(at: FloatArray) -> FloatArray:
-    """(SECTORS,) how far something reaches in each direction."""
-    sector = np.floor((np.arctan2(at[:, 1], at[:, 0]) + np.pi) / (2.0 * np.pi) * SECTORS).astype(int) % SECTORS
-    reach = np.zeros(SECTORS)
-    np.maximum.at(reach, sector, np.hypot(at[:, 0], at[:, 1]))
-    return reach
 
 
 def _seen(cells: Voxels, up: FloatArray) -> FloatArray:

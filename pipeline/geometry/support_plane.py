@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.spatial import ConvexHull
 
+from pipeline.geometry.sectors import furthest
 from pipeline.geometry.voxels import Voxels, patches, voxels
 from pipeline.part import BoolArray, FloatArray
 
@@ -289,15 +290,7 @@ def _near_rim(plan: NDArray[np.int64], rim: BoolArray) -> BoolArray:
 def _sectors_beyond(plane: NDArray[np.int64], other: NDArray[np.int64], standing: NDArray[np.int64]) -> float:
     """Share of 36 directions, from the middle of what stands on it, in which the plane reaches further than another."""
     centre = np.median(standing, axis=0)
-
-    def furthest(plan: NDArray[np.int64]) -> FloatArray:
-        at = plan - centre
-        sector = np.floor((np.arctan2(at[:, 1], at[:, 0]) + np.pi) / (2 * np.pi) * 36).astype(int) % 36
-        out = np.zeros(36)
-        np.maximum.at(out, sector, np.hypot(*at.T))
-        return out
-
-    return float(np.mean(furthest(plane) > furthest(other)))
+    return float(np.mean(furthest(plane - centre) > furthest(other - centre)))
 
 
 def _rising(value: float, low: float, high: float) -> float:

@@ -9,6 +9,7 @@ import numpy as np
 from scipy import ndimage
 from scipy.spatial import ConvexHull, QhullError
 
+from pipeline.geometry.sectors import sector_of
 from pipeline.geometry.standing import Standing
 from pipeline.part import BoolArray, FloatArray
 
@@ -54,8 +55,7 @@ class Ring:
     def share(self) -> float:
         """Share of 24 directions around its middle in which there is wall."""
         at = self.columns - self.columns.mean(axis=0)
-        sector = np.floor((np.arctan2(at[:, 1], at[:, 0]) + np.pi) / (2.0 * np.pi) * 24).astype(int) % 24
-        return len(np.unique(sector)) / 24
+        return len(np.unique(sector_of(at, 24))) / 24
 
 
 @dataclass(frozen=True, eq=False)
