@@ -13,11 +13,10 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from pipeline.geometry.deviation import Surface, sample_surface
-from pipeline.geometry.measure import area, volume
+from pipeline.geometry.measure import area, edge_lengths, volume
 from pipeline.geometry.repair import without_degenerates
 from pipeline.geometry.sparing import sparing
 from pipeline.geometry.topology import TopologyReport, inspect
-from pipeline.geometry.vectors import length
 from pipeline.part import BoolArray, FloatArray, IndexArray, Mesh
 
 STEPS = 7
@@ -163,8 +162,7 @@ class Original:
 
 
 def _mean_edge(mesh: Mesh) -> float:
-    sides = mesh.vertices[mesh.faces] - mesh.vertices[mesh.faces[:, (1, 2, 0)]]
-    return float(length(sides).mean())
+    return float(edge_lengths(mesh.vertices, mesh.faces).mean())
 
 
 def to_tolerance(mesh: Mesh, tolerance_mm: float, fewest: int = 4) -> Decimated:

@@ -9,7 +9,7 @@ from scipy.spatial import cKDTree
 
 from pipeline.geometry.cloud import unit
 from pipeline.geometry.edges import LongArray, connected, edges_of
-from pipeline.geometry.measure import face_vectors
+from pipeline.geometry.measure import edge_lengths, face_vectors
 from pipeline.part import FloatArray, Mesh
 
 RING = (1.0, 2.0)
@@ -76,8 +76,7 @@ class LumpFinder:
         self.mesh, self.radius = mesh, diameter_mm / 2
         self.tree = cKDTree(mesh.vertices)
         self.vectors = face_vectors(mesh.vertices, mesh.faces)
-        sides = mesh.vertices[mesh.faces] - mesh.vertices[mesh.faces[:, (1, 2, 0)]]
-        self.edge = float(np.median(np.linalg.norm(sides, axis=2)))
+        self.edge = float(np.median(edge_lengths(mesh.vertices, mesh.faces)))
         self.margin = MARGIN_EDGES * min(self.edge, self.radius)
         corners = mesh.faces.reshape(-1)
         self._order = np.argsort(corners, kind="stable")

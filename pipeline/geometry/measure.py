@@ -14,6 +14,11 @@ def face_vectors(vertices: FloatArray, faces: IndexArray) -> FloatArray:
     return cross(b - a, c - a)
 
 
+def edge_lengths(vertices: FloatArray, faces: IndexArray) -> FloatArray:
+    """(m, 3) lengths of each face's sides, mm."""
+    return length(vertices[faces] - vertices[faces[:, (1, 2, 0)]])
+
+
 def face_areas(vertices: FloatArray, faces: IndexArray) -> FloatArray:
     """(m,) areas, mm2."""
     areas: FloatArray = length(face_vectors(vertices, faces)) / 2

@@ -10,7 +10,7 @@ from pipeline.geometry.cloud import unit
 from pipeline.geometry.deviation import Surface
 from pipeline.geometry.edges import connected, edges_of
 from pipeline.geometry.fits import Fit, Kind, axis_from_normals, fitted
-from pipeline.geometry.measure import face_vectors
+from pipeline.geometry.measure import edge_lengths, face_vectors
 from pipeline.part import BoolArray, FloatArray, Mesh
 
 START_FACES = 30
@@ -119,8 +119,7 @@ class _Patches:
         self.area = np.linalg.norm(vectors, axis=1) / 2
         self.normal = unit(vectors)
         self.middle = mesh.vertices[mesh.faces].mean(axis=1)
-        sides = mesh.vertices[mesh.faces] - mesh.vertices[mesh.faces[:, (1, 2, 0)]]
-        self.edge = float(np.median(np.linalg.norm(sides[allowed], axis=2))) if allowed.any() else 0.0
+        self.edge = float(np.median(edge_lengths(mesh.vertices, mesh.faces[allowed]))) if allowed.any() else 0.0
         self.pairs = edges_of(mesh.faces).pairs // 3
 
     def fitted(self, kind: Kind, inside: BoolArray, left_out: float = 0.0) -> Fit | None:

@@ -12,6 +12,7 @@ from pydantic import Field
 from pipeline.errors import Outcome
 from pipeline.geometry.boundary import boundary_loops
 from pipeline.geometry.fuse import Fused, Lengths, Wanted, fused
+from pipeline.geometry.measure import edge_lengths
 from pipeline.geometry.pool import pooled
 from pipeline.geometry.weld import welded_mesh
 from pipeline.part import Capture, Form, Mesh, Part
@@ -87,8 +88,7 @@ class Meshing(Stage):
 
     def _taken_over(self, capture: Capture, context: StageContext) -> Mesh:
         mesh = welded_mesh(capture)
-        sides = mesh.vertices[mesh.faces] - mesh.vertices[mesh.faces[:, (1, 2, 0)]]
-        spacing = float(np.median(np.linalg.norm(sides, axis=2))) if len(mesh.faces) else 0.0
+        spacing = float(np.median(edge_lengths(mesh.vertices, mesh.faces))) if len(mesh.faces) else 0.0
         _record(context, Lengths(spacing, 0.0, spacing, 0.0))
         context.measure("boundary_loops_count", len(boundary_loops(mesh.faces)))
         return mesh
