@@ -44,7 +44,6 @@ class Separation:
     Attributes
     ----------
     keep : (n,) bool
-    confidence : 0 to 1
     uncertain : what could not be decided
     riser_height : millimetres, 0 when no riser was removed
     riser : (n,) bool, points removed that were taken for the riser's
@@ -53,12 +52,16 @@ class Separation:
     """
 
     keep: BoolArray
-    confidence: float
     uncertain: tuple[Uncertain, ...]
     riser_height: float
     riser: BoolArray
     grounded: bool
     contested: bool = False
+
+    @property
+    def confidence(self) -> float:
+        """0 to 1: half for each thing that could not be decided."""
+        return float(0.5 ** len(self.uncertain))
 
 
 def standing_part(
@@ -269,7 +272,7 @@ def _separation(
 ) -> Separation:
     if expected_size is not None and not _size_fits(points[keep], expected_size):
         uncertain = [*uncertain, Uncertain.SIZE]
-    return Separation(keep, 0.5 ** len(uncertain), tuple(uncertain), riser_height, riser, grounded)
+    return Separation(keep, tuple(uncertain), riser_height, riser, grounded)
 
 
 def _size_fits(points: FloatArray, expected: Sequence[float]) -> bool:

@@ -66,7 +66,7 @@ def separate(
     if riser_height is None and alike(scene.cells, colours, found.keep, found.riser):
         # A riser of the part's own paint may well be its foot: that is kept, and asked.
         found = standing_part(scene, points, normals, lengths, outline, expected_size, 0.0)
-        found = _doubted(found, Uncertain.FOOT)
+        found = _asking(found, *found.uncertain, Uncertain.FOOT)
     found = _with_paints(found, scene.cells, colours)
     if not found.uncertain:
         return found
@@ -88,7 +88,7 @@ def separate(
         not (clearing.pedestal.sum() > most_strange or again.contested)
         or (clearing.strange & painted.keep).sum() > most_strange
     )
-    return _doubted(painted, Uncertain.FOOT) if foot else painted
+    return _asking(painted, *painted.uncertain, Uncertain.FOOT) if foot else painted
 
 
 def _of_rest(
@@ -139,11 +139,10 @@ def _resting(scene: Standing, found: Separation) -> BoolArray | None:
 def _with_paints(found: Separation, cells: Voxels, colours: ColourArray) -> Separation:
     """Without the question whether the riser is the part's foot, where the two have different paints."""
     if Uncertain.FOOT in found.uncertain and found.riser.any() and differ(cells, colours, found.keep, found.riser):
-        return _doubted(found, *(question for question in found.uncertain if question is not Uncertain.FOOT), anew=True)
+        return _asking(found, *(question for question in found.uncertain if question is not Uncertain.FOOT))
     return found
 
 
-def _doubted(found: Separation, *questions: Uncertain, anew: bool = False) -> Separation:
-    """With further questions, or with others."""
-    uncertain = tuple(dict.fromkeys([*(() if anew else found.uncertain), *questions]))
-    return replace(found, uncertain=uncertain, confidence=0.5 ** len(uncertain))
+def _asking(found: Separation, *questions: Uncertain) -> Separation:
+    """The same with these questions, each once."""
+    return replace(found, uncertain=tuple(dict.fromkeys(questions)))
