@@ -51,9 +51,9 @@ def foreign_between(captures: Sequence[Capture], seen: Sequence[Side] | None = N
 
 def _drawn(capture: Capture, seen: Side) -> Pictures:
     """Pictures of a capture with what stood around the part."""
-    whole = in_surroundings(capture)
-    if whole.surroundings is capture.surroundings is None:
+    if capture.surroundings is None:
         return pictures(seen)
+    whole = in_surroundings(capture)
     if whole.normals is None:
         return pictures(sides([measured(whole)], SAMPLES)[0])
     # Points that are means over a cell need no more smoothing to be drawn.
