@@ -66,7 +66,9 @@ def _system_libraries() -> Finding:
 def _library(name: str) -> Finding:
     """Load it in a child: what crashes there must not take the doctor along."""
     try:
-        done = subprocess.run([sys.executable, "-c", _PROBES[name]], capture_output=True, text=True, timeout=120)
+        done = subprocess.run(
+            [sys.executable, "-c", _PROBES[name]], capture_output=True, encoding="utf-8", errors="replace", timeout=120
+        )
     except subprocess.TimeoutExpired:
         return Finding(name, False, "did not load within two minutes", "Look for a full disk or a very slow one.")
     if done.returncode == 0:

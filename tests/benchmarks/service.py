@@ -102,7 +102,7 @@ def watches(folder: Path) -> list[Row]:
     """The same with a limit of 50 watched folders, in a user namespace of its own."""
     script = 'echo 50 > /proc/sys/user/max_inotify_watches && exec "$@"'
     command = ["unshare", "-Ur", "sh", "-c", script, "sh", sys.executable, __file__, "--limited", str(folder)]
-    done = subprocess.run(command, capture_output=True, text=True)
+    done = subprocess.run(command, capture_output=True, encoding="utf-8")
     if done.returncode not in (0, 1) or not done.stdout:
         print(f"watches: {done.stderr.strip()[-300:]}")
         return []

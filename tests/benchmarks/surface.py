@@ -144,7 +144,7 @@ def work(method: str, source: Path, bare: bool) -> None:
 
 def row(method: str, source: Path, bare: bool) -> dict[str, float]:
     command = [sys.executable, __file__, "--work", method, "--source", str(source), *(["--bare"] if bare else [])]
-    done = subprocess.run(command, check=True, capture_output=True, text=True)
+    done = subprocess.run(command, check=True, capture_output=True, encoding="utf-8")
     return json.loads(done.stdout.splitlines()[-1])
 
 

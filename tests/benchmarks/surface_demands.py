@@ -259,7 +259,7 @@ def whole(name: str, points: int, seed: int) -> dict[str, object]:
         np.savez(Path(folder) / "points.npz", *(x for c in part.captures for x in (c.points, c.normals)))
         del part
         command = [sys.executable, __file__, "--stages", folder]
-        done = subprocess.run(command, check=True, capture_output=True, text=True)
+        done = subprocess.run(command, check=True, capture_output=True, encoding="utf-8")
     found: dict[str, object] = json.loads(done.stdout.splitlines()[-1])
     return found
 
@@ -327,7 +327,7 @@ def main() -> None:
         print(f"\n{table}")
         for name, points in rows(table, wanted.fitting, wanted.points):
             command = [sys.executable, __file__, "--seed", str(wanted.seed), "--row", table, name, str(points)]
-            done = subprocess.run(command, check=False, capture_output=True, text=True)
+            done = subprocess.run(command, check=False, capture_output=True, encoding="utf-8")
             if done.returncode:
                 print(f"  {name:<16} failed: {done.stderr.strip().splitlines()[-1]}", flush=True)
                 continue

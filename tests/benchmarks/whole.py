@@ -126,7 +126,7 @@ def run(which: str, folder: Path) -> dict[str, float]:
     """One variant in a child: its processor time, peak memory and error."""
     began = time.perf_counter()
     child = subprocess.Popen(
-        [sys.executable, __file__, "--child", which, "--folder", str(folder)], stdout=subprocess.PIPE, text=True
+        [sys.executable, __file__, "--child", which, "--folder", str(folder)], stdout=subprocess.PIPE, encoding="utf-8"
     )
     assert child.stdout is not None
     said = child.stdout.read().strip().splitlines()

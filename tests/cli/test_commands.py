@@ -118,7 +118,9 @@ def test_a_job_without_enough_memory_fails_alone(job: Path, capsys: pytest.Captu
 
 def test_an_interrupted_job_leaves_nothing_behind(job: Path) -> None:
     command = [sys.executable, "-m", "pipeline", "process", str(job), "--out", str(job.parent / "out")]
-    child = subprocess.Popen([*command, "--recipe", str(job.parent / "quick.yaml")], stderr=subprocess.PIPE, text=True)
+    child = subprocess.Popen(
+        [*command, "--recipe", str(job.parent / "quick.yaml")], stderr=subprocess.PIPE, encoding="utf-8"
+    )
     assert child.stderr is not None
     while "meshing" not in child.stderr.readline():
         assert child.poll() is None
@@ -175,5 +177,5 @@ def test_check_and_help_load_no_heavy_library() -> None:
         "print([m for m in ('open3d', 'pymeshlab', 'lib3mf') if m in sys.modules])"
     )
     recipe = Path(__file__).parents[2] / "configs" / "replica.yaml"
-    done = subprocess.run([sys.executable, "-c", code, str(recipe)], capture_output=True, text=True, check=True)
+    done = subprocess.run([sys.executable, "-c", code, str(recipe)], capture_output=True, encoding="utf-8", check=True)
     assert done.stdout.splitlines()[-1] == "[]"

@@ -24,7 +24,7 @@ PATIENCE_S = 240.0  # of real processes on a busy machine; nothing is asserted o
 
 def nightmill(*arguments: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
-        [sys.executable, "-m", "pipeline", *arguments], capture_output=True, text=True, timeout=PATIENCE_S
+        [sys.executable, "-m", "pipeline", *arguments], capture_output=True, encoding="utf-8", timeout=PATIENCE_S
     )
 
 

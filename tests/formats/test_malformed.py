@@ -28,7 +28,7 @@ def read_in_child(files: list[Path]) -> dict[str, dict[str, object]]:
         [sys.executable, "-m", "tests.formats.child"],
         input="\n".join(map(str, files)),
         capture_output=True,
-        text=True,
+        encoding="utf-8",
         timeout=300,
         preexec_fn=limit,
         cwd=Path(__file__).parents[2],

@@ -184,7 +184,9 @@ def gltf_issues(npm_package: Callable[[str], Path]) -> Callable[[Path], list[str
     script += ".then(report => console.log(JSON.stringify(report.issues.messages)))"
 
     def issues(path: Path) -> list[str]:
-        done = subprocess.run(["node", "-e", script, str(path)], capture_output=True, text=True, check=True, timeout=60)
+        done = subprocess.run(
+            ["node", "-e", script, str(path)], capture_output=True, encoding="utf-8", check=True, timeout=60
+        )
         return [message["code"] for message in json.loads(done.stdout) if message["severity"] < 2]
 
     return issues

@@ -51,7 +51,7 @@ def browse(npm_package: Callable[[str], Path], tmp_path_factory: pytest.TempPath
         file.write_text(json.dumps(orders), encoding="utf-8")
         script = Path(__file__).with_name("browse.mjs")
         command = [node, str(script), str(playwright), str(axe), chromium, str(file)]
-        ended = subprocess.run(command, capture_output=True, text=True, timeout=300)
+        ended = subprocess.run(command, capture_output=True, encoding="utf-8", timeout=300)
         assert ended.returncode == 0, ended.stderr
         told: list[dict[str, Any]] = json.loads(ended.stdout)
         return told
@@ -144,6 +144,6 @@ def test_valid_html(whole: Path, npm_package: Callable[[str], Path]) -> None:
     checker = npm_package("vnu-jar@26.9.27") / "package/build/dist/vnu.jar"
     names = [str(page) for page in sorted(whole.rglob("*.html"))]
     command = [java, "-jar", str(checker), "--errors-only", "--format", "json", "--stdout", *names]
-    ended = subprocess.run(command, capture_output=True, text=True, timeout=180)
+    ended = subprocess.run(command, capture_output=True, encoding="utf-8", timeout=180)
     found = json.loads(ended.stdout)["messages"]
     assert [f"{m.get('url')}: {m['message']} {m.get('extract', '')}" for m in found] == []

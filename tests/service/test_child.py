@@ -114,7 +114,7 @@ Limits.model_validate_json({limits!r}).apply()
 
 def limited(code: str, allowance: Allowance) -> subprocess.Popen[str]:
     text = LIMITED.format(here=str(HERE), limits=allowance.limits().model_dump_json(), code=code)
-    return subprocess.Popen([sys.executable, "-c", text], stdout=subprocess.PIPE, text=True)
+    return subprocess.Popen([sys.executable, "-c", text], stdout=subprocess.PIPE, encoding="utf-8")
 
 
 def test_memory_is_bounded_and_processors_are_given() -> None:
@@ -145,7 +145,7 @@ def test_a_child_dies_with_its_parent(tmp_path: Path) -> None:
         "print(child.pid, flush=True)\n"
         "time.sleep(1000)\n"
     )
-    process = subprocess.Popen([sys.executable, "-c", parent], stdout=subprocess.PIPE, text=True)
+    process = subprocess.Popen([sys.executable, "-c", parent], stdout=subprocess.PIPE, encoding="utf-8")
     assert process.stdout is not None
     pid = int(process.stdout.readline())
     process.kill()
@@ -157,7 +157,7 @@ def test_a_child_whose_parent_has_gone_ends_at_once() -> None:
     code = LIMITED.format(
         here=str(HERE), limits=Limits(memory_bytes=10**9, cpus=(0,), parent=1).model_dump_json(), code="print('on')"
     )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, encoding="utf-8")
     assert done.stdout == ""
 
 

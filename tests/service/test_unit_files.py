@@ -29,7 +29,7 @@ def here(tmp_path: Path) -> Path:
 
 @needs_systemd
 def test_the_unit_is_valid(tmp_path: Path) -> None:
-    done = subprocess.run(["systemd-analyze", "verify", str(here(tmp_path))], capture_output=True, text=True)
+    done = subprocess.run(["systemd-analyze", "verify", str(here(tmp_path))], capture_output=True, encoding="utf-8")
     assert done.returncode == 0, done.stderr
     assert "nightmill" not in done.stderr
 
@@ -38,7 +38,7 @@ def test_the_unit_is_valid(tmp_path: Path) -> None:
 def test_the_unit_exposes_little(tmp_path: Path) -> None:
     """Exposure 0-10 of systemd-analyze security: "ok" ends at 4.9 (systemd's own scale)."""
     command = ["systemd-analyze", "security", "--offline=yes", "--no-pager", str(here(tmp_path))]
-    done = subprocess.run(command, capture_output=True, text=True)
+    done = subprocess.run(command, capture_output=True, encoding="utf-8")
     found = re.search(r"exposure level.*?: ([0-9.]+)", done.stdout)
     if found is None:
         pytest.skip("this systemd cannot judge a unit that is not loaded")
