@@ -159,6 +159,14 @@ def test_equal_ends_that_share_little_are_not_taken_for_one() -> None:
     assert refused(cut(scanned("mooring-cleat"), 0.15, 0.35)).code in ("ambiguous", "sides-contradict")
 
 
+@pytest.mark.parametrize(
+    ("kind", "low", "high"), [("pipe-tee", 0.475, 0.525), ("pipe-tee", 0.47, 0.53), ("mooring-cleat", 0.455, 0.545)]
+)
+def test_halves_are_not_folded_on_one_another(kind: str, low: float, high: float) -> None:
+    """Where they belong the halves of a plain shank can slide; laid end on end they are firm, and all but fit."""
+    assert refused(cut(scanned(kind), low, high)).code in ("ambiguous", "sides-contradict")
+
+
 def test_a_hinge_is_no_rival_of_the_place_where_it_locks() -> None:
     """Turned about its barrel, half a gudgeon touches the other half without contradiction, if cut there."""
     job = scanned("gudgeon")

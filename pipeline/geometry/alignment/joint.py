@@ -27,6 +27,9 @@ NORMAL_SIZE = 0.04
 ROUNDS = ((5.0, 6.0), (3.0, 5.0), (2.0, 4.5), (1.5, 4.0), (1.5, 4.0), (1.5, 4.0))
 """In turn: how far correspondents may be (cells), and the reach of the weight (spreads of the residuals)."""
 FEWEST = 30
+FREE = 0.001
+"""Below this share of the largest eigenvalue a motion is held by the markers, if by anything: the normals' own noise
+makes thousands of samples of a turned part resist its turn a little, and more than a few markers can pull."""
 WORTH_THREADS = 4_000
 """Queries for fewer places are done before threads have started."""
 
@@ -107,6 +110,8 @@ def refined(
         matrix, right = np.zeros((6 * len(sides), 6 * len(sides))), np.zeros(6 * len(sides))
         for link in links:
             _add(link, tukey(link[-1], width * spread), matrix, right, centre, length)
+        if marks:
+            _without_free(matrix, right)
         for link in _marked(marks, poses):
             _add(link, np.full(len(link[-1]), (spread / mark_noise_mm) ** 2), matrix, right, centre, length)
         if not moving:
@@ -148,6 +153,15 @@ def _links(trees: Sequence[SixD], poses: FloatArray, reach: float, samples: int)
             normal = unit(facing[has][near] + outward[near]) @ poses[j][:3, :3].T
             found.append((i, j, p, q, normal, np.einsum("ni,ni->n", p - q, normal)))
     return found
+
+
+def _without_free(matrix: FloatArray, right: FloatArray) -> None:
+    """Take the surfaces' say in the motions that they leave free out of their normal equations."""
+    values, vectors = np.linalg.eigh(matrix[6:, 6:])
+    firm = vectors[:, values >= FREE * values[-1]]
+    onto = firm @ firm.T
+    matrix[6:, 6:] = onto @ matrix[6:, 6:] @ onto
+    right[6:] = onto @ right[6:]
 
 
 def _marked(marks: Marks, poses: FloatArray) -> list[Link]:

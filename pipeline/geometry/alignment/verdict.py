@@ -16,7 +16,7 @@ import numpy as np
 
 from pipeline.geometry.alignment.evidence import CHANCE, NEAR_CELLS, Evidence, evidence, relation, tolerance
 from pipeline.geometry.alignment.graph import Ready
-from pipeline.geometry.alignment.joint import ROUNDS, Joint, Marks, refined
+from pipeline.geometry.alignment.joint import FREE, ROUNDS, Joint, Marks, refined
 from pipeline.geometry.alignment.markers import MARK_REACH, partners
 from pipeline.geometry.alignment.rigid import differences, inverse, moved, rigid, screw, twisted
 from pipeline.geometry.constraint import Constraint, Motion, constraint
@@ -35,17 +35,19 @@ ROUGHER = 1.12
 LITTLE, CONTRADICTED = 0.07, 0.03
 """A rival must be supported by this share of what the best is, and be contradicted in no more than this share of what a
 pair has in common."""
-LEAST_OVERLAP, LEAST_WHERE_OPEN, OPEN = 0.12, 0.05, 0.6
+LEAST_OVERLAP, LEAST_WHERE_OPEN, OPEN = 0.12, 0.05, 0.5
 """A rival must hang together by this overlap; by less where the best leaves more than this share of the open ends
 open: then the sides may have been laid on one another that belong beside one another."""
 LESS = 0.6
-"""A rival with less than this share of the support must be held on its own, and be as clean as a right pose is: any two
-sides touch somewhere, sliding."""
+"""A rival with less than this share of the support is another story of the sides, and must be as clean as a right pose
+is. It must also be held on its own, for any two sides touch somewhere, sliding; or else, where the best leaves the ends
+open, be spotless and as smooth: halves of a plain shank slide along one another where they belong. Heights of surfaces
+that only cross are spread evenly over what is support, and about twice as rough as noise."""
+SPOTLESS, TOUCH, SMOOTH = 0.0005, 0.07, 1.5
+"""Largest share against, least overlap, and mean squared height over the best one's, of a rival that can slide."""
 ALIKE = 0.9
 """From this share of the support on two sets of poses lay the same places on one another, and may be compared in how
 smoothly they do: what is seen at a slant is rougher."""
-FREE = 0.001
-"""Below this share of the largest eigenvalue a motion is held by the markers, if by anything."""
 MOST_RIVALS = 3
 PATCH = 10
 """So many samples in one place that speak against a pose are no chance: the right pose has a few."""
@@ -191,11 +193,8 @@ def held_by_marks(solution: Solution, count: int, enough: int = 3) -> bool:
     return len(set(group)) == 1
 
 
-def deviations_mm(solution: Solution, ready: Sequence[Ready], mark_noise_mm: float = 0.3) -> FloatArray:
-    """(n,) predicted standard deviation of each side's pose against the first, as motion of its points, mm.
-
-    Where the surface leaves a motion free, its own noise seems to hold it: there only the markers count.
-    """
+def deviations_mm(solution: Solution, ready: Sequence[Ready]) -> FloatArray:
+    """(n,) predicted standard deviation of each side's pose against the first, as motion of its points, mm."""
     joint, count = solution.joint, len(ready)
     free = joint.matrix[6:, 6:]
     values, vectors = np.linalg.eigh(free)
@@ -206,9 +205,6 @@ def deviations_mm(solution: Solution, ready: Sequence[Ready], mark_noise_mm: flo
         block = covariance[6 * k - 6 : 6 * k, 6 * k - 6 : 6 * k]
         rows = _motion_rows(moved(joint.poses[k], ready[k].seen.side.points[::25]), joint)
         out[k] = CORRELATED * np.sqrt(np.einsum("nij,jk,nik->n", rows, block, rows).mean())
-        marks = [len(one) for i, j, one, _ in solution.marks if k in (i, j)]
-        if marks and joint.firmness < FREE:
-            out[k] = max(out[k], mark_noise_mm * np.sqrt(2.0 / max(marks)))
     return out
 
 
@@ -339,14 +335,19 @@ def _worse(best: Solution, other: Solution, ready: Sequence[Ready]) -> bool:
     if not changed:
         return False
     now, then = (sum((each.pairs[pair] for pair in changed), Evidence()) for each in (best, other))
-    least = LEAST_WHERE_OPEN if open_share(best, ready) > OPEN else LEAST_OVERLAP
-    if linked_overlap(other, len(ready))[0] < least or other.contradiction > CONTRADICTED:
+    ends_open = open_share(best, ready) > OPEN
+    overlap = linked_overlap(other, len(ready))[0]
+    if overlap < (LEAST_WHERE_OPEN if ends_open else LEAST_OVERLAP) or other.contradiction > CONTRADICTED:
         return True
     # Much less support does not make it wrong: half a part may lie on its other half better than beside it.
     share = (then.support / then.samples) / max(now.support / now.samples, 1e-12)
-    if share < LITTLE or (share < LESS and (other.joint.firmness < FREE or then.contradiction > CHANCE)):
-        return True
-    if share < ALIKE and slides_into(other.joint, best.joint):
+    rough = (then.squares / max(then.support, 1)) / max(now.squares / max(now.support, 1), np.finfo(float).tiny)
+    if share < LESS:
+        held = other.joint.firmness >= FREE and then.contradiction <= CHANCE
+        spotless = overlap >= TOUCH and then.contradiction <= SPOTLESS and rough < SMOOTH
+        if share < LITTLE or not (held or (ends_open and spotless)):
+            return True
+    elif share < 1.0 and slides_into(other.joint, best.joint):
         return True
     if then.patch >= max(PATCH, 2 * now.patch) and share < 1 / LESS:
         return True
@@ -354,8 +355,7 @@ def _worse(best: Solution, other: Solution, ready: Sequence[Ready]) -> bool:
     more = then.against / then.samples - now.against / now.samples
     if more > max(12.0, 4.0 * np.sqrt(now.against + then.against + 1.0)) / min(now.samples, then.samples):
         return True
-    rougher = then.squares / max(then.support, 1) > ROUGHER * now.squares / max(now.support, 1)
-    if share > ALIKE and then.support > 500 and rougher:
+    if share > ALIKE and then.support > 500 and rough > ROUGHER:
         return True
     return best.marked >= 2 and best.marked - other.marked >= 2 and other.marked < 0.67 * best.marked
 
