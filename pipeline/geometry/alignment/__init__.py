@@ -21,13 +21,13 @@ The way, and where each step comes from:
    Ayache 1996), symmetric point-to-plane residuals (Rusinkiewicz, "A symmetric objective function for ICP", 2019),
    Tukey's biweight whose reach shrinks to the noise.
 5. **Verdict** (``solve``, ``twins``, ``verdict``, ``explain``). *Sliding*: the normal matrix (Gelfand et al.,
-   "Geometrically stable sampling for the ICP algorithm", 2003) says where to push; a push that does not come back is
-   a free motion, named in words. *Twins*: another set of poses, refined as well, that explains as much and is no more
+   "Geometrically stable sampling for the ICP algorithm", 2003) says where to push; a push that does not come back is a
+   free motion, named in words. *Twins*: another set of poses, refined as well, that explains as much and is no more
    contradicted; where most open ends stay open, also one that shares little, for two equal ends of a part lie on one
    another without any contradiction: one that slides as well, if it is spotless and as smooth. A pose of as much
-   support that slides, unresisted, to where the best one locks is no twin (the logarithm of the motion between them,
-   in the sliding one's normal matrix). Motions that the surfaces leave free are the markers' alone. Markers that fall together count before
-   the surface, which keeps a veto.
+   support that slides, unresisted, to where the best one locks is no twin (the logarithm of the motion between them, in
+   the sliding one's normal matrix). Motions that the surfaces leave free are the markers' alone. Markers that fall
+   together count before the surface, which keeps a veto.
 
 The papers are cited from memory. Thresholds scale with the samples' spacing, the noise and the size of the part.
 """
