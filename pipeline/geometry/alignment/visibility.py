@@ -24,6 +24,8 @@ FACING = 0.2
 """Cosine under which a surface counts as facing a viewer."""
 BELIEVED_SHARE = 0.80
 """A direction is believed when at least this share of its foremost surface faces the viewer."""
+FEWEST_VIEWS = 4
+"""Shares are of at least this many directions: a single picture, at the edge of what was looked at, proves nothing."""
 SLACK_CELLS = 2.0
 """A surface is behind a place when it is farther than this many cells; nearer is for the residuals to judge."""
 
@@ -56,7 +58,8 @@ class Pictures:
 
         Returns
         -------
-        through : (n,) share of the believed directions facing the place that see a surface behind it
+        through : (n,) share of the believed directions facing the place that see a surface behind it; of
+            ``FEWEST_VIEWS`` where fewer do
         bare : (n,) share of them that see nothing at all there, in front or behind
         """
         if not len(points):
@@ -66,7 +69,7 @@ class Pictures:
         towards = self.views @ normals.T > FACING
         through = towards & np.isfinite(depth) & (height > np.maximum(depth, blocked) + self.slack)
         bare = towards & ~np.isfinite(blocked)
-        seen = np.maximum(towards.sum(axis=0), 1)
+        seen = np.maximum(towards.sum(axis=0), FEWEST_VIEWS)
         return through.sum(axis=0) / seen, bare.sum(axis=0) / seen
 
     def asked(self, points: FloatArray, slack: float) -> tuple[IndexArray, IndexArray, IndexArray]:
