@@ -1,39 +1,45 @@
 """A closed surface through an open one, where single patches cannot close what is left.
 
-Rims that face one another, islands in a hole and mouths without a floor have no patch of their own. An implicit
-surface through everything that is there is closed by construction (Kazhdan and Hoppe, *Screened Poisson surface
-reconstruction*, 2013), but it rounds edges. So only what it says of the places where nothing was measured is taken
-from it, as points; these and the open surface are fused as captures are, with sharp edges, and pinholes along the
-seam are patched. What lies on no measured face of the open surface is a guess, and flagged as filled.
+Rims that face one another, islands in a hole and mouths without a floor have no patch of their own. What an implicit
+surface says of the places beyond the rims (``guess``) is taken as points; these and the open surface about the
+openings are fused as captures are, with sharp edges, and sewn into the rest, which stays as it is. What lies on no
+measured face of the open surface is a guess, and flagged as filled.
 """
 
 from __future__ import annotations
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from pipeline.geometry.cloud import unit
 from pipeline.geometry.deviation import Surface, sample_surface
-from pipeline.geometry.edges import edges_of, face_components
+from pipeline.geometry.edges import edges_of
 from pipeline.geometry.fuse import Wanted, fused
+from pipeline.geometry.guess import MEASURED_CELLS, beyond_rims, closed_guess, gaps
 from pipeline.geometry.hole_filling import fill
 from pipeline.geometry.holes import Surroundings, find_holes
 from pipeline.geometry.measure import face_areas, face_vectors
-from pipeline.geometry.native import open3d
 from pipeline.geometry.pool import Pool, joined
-from pipeline.geometry.repair import used_only
+from pipeline.geometry.repair import used_only, with_fans_split, without_faces
+from pipeline.geometry.seam import seam
+from pipeline.geometry.self_intersection import crossed_faces
 from pipeline.geometry.size import is_closed
 from pipeline.part import BoolArray, FloatArray, IndexArray, Mesh
 
+REACHES = (3.0, 4.5, 7.0, 12.0)
+"""How far about the openings the surface is made anew, in cells: the first that can be sewn in."""
+OVERLAP_CELLS = 5.0
+"""Evidence about what is made anew, so that its own border lies well outside of the seam."""
+GAP_CELLS, WIDEST_CELLS = 0.8, 4.0
+"""Width of the gap that is left for the seam, and its longest edge."""
 NEAR_CELLS = 0.75
 """Vertices of the implicit surface within this many cells of the open one are put onto it."""
-MEASURED_CELLS = 0.4
-"""A face of the closed surface whose middle lies within this many cells of the open one was measured."""
 GIVEN_PER_CELL, GUESSED_PER_CELL = 6.0, 12.0
 """Points on the open surface and on what is guessed, to a square cell: the guess must leave no gap at its border."""
+ROWS = 4
+"""So many times a pinhole is tried to be patched, each time a row of faces wider."""
 STEPS = (0.5, 0.25)
 """Shares of the way onto the open surface that are tried after the whole, before a vertex is left where it is."""
-MARGIN = 2.0
-"""Size of the solver's cube relative to the part: nothing may touch its sides."""
 
 
 def closed_surface(mesh: Mesh) -> Mesh | None:
@@ -48,45 +54,96 @@ def closed_surface(mesh: Mesh) -> Mesh | None:
     A closed, oriented mesh in which ``filled`` marks what does not lie on a measured face of the given one; None
     when no closed surface comes out.
     """
+    mesh = used_only(mesh)
     cell = float(np.sqrt(face_areas(mesh.vertices, mesh.faces).mean() * 4 / np.sqrt(3)))
-    guess = _guessed(mesh, cell)
+    surface = Surface(mesh.vertices, mesh.faces)
+    edges = edges_of(mesh.faces)
+    rims = mesh.vertices[np.unique(edges.ends[edges.faces_count == 1])]
+    guess = closed_guess(mesh, cell, rims)
+    if guess is not None:
+        added = beyond_rims(guess, mesh, surface, cell)
+        for reach in REACHES:
+            mended = _mended(mesh, added, rims, cell, reach * cell)
+            if mended is not None:
+                return mended
+    guess = closed_guess(mesh, cell)
     if guess is None:
         return None
-    fused_mesh = _fused_with(mesh, guess, cell)
-    return fused_mesh if fused_mesh is not None and is_closed(fused_mesh.faces) else guess
+    return _flagged(_put_back(guess, surface, NEAR_CELLS * cell), mesh, surface, cell)
 
 
-def _guessed(mesh: Mesh, cell: float) -> Mesh | None:
-    """The implicit surface, put onto the open one where that is near."""
-    vertices, faces = _implicit(mesh, cell)
-    if len(faces) == 0:
-        return None
-    vertices, faces = _largest(vertices, faces)  # bubbles of an implicit surface may touch themselves
-    if not is_closed(faces):
-        return None
-    surface = Surface(mesh.vertices, mesh.faces)
-    return _flagged(Mesh(_put_back(vertices, faces, surface, NEAR_CELLS * cell), faces), mesh, surface, cell)
-
-
-def _fused_with(mesh: Mesh, guess: Mesh, cell: float) -> Mesh | None:
-    """The open surface and the guessed parts of a closed one, as one."""
-    added = Mesh(guess.vertices, guess.faces[guess.filled], colours=guess.colours)
-    if len(added.faces) == 0:
-        return None
-    evidence = joined(_points_on(mesh, cell, GIVEN_PER_CELL), _points_on(added, cell, GUESSED_PER_CELL))
+def _mended(mesh: Mesh, added: Mesh, rims: FloatArray, cell: float, reach: float) -> Mesh | None:
+    """The mesh with what lies about its openings made anew; None where that cannot be sewn in."""
+    openings = cKDTree(np.concatenate([rims, added.vertices]))
+    wide = reach + OVERLAP_CELLS * cell
+    away = openings.query(mesh.vertices, distance_upper_bound=wide)[0]
+    anew = _rounded(mesh.faces, (away[mesh.faces] < reach).any(axis=1))
+    about = (away[mesh.faces] < wide).any(axis=1)
+    evidence = _points_on(without_faces(mesh, ~about), cell, GIVEN_PER_CELL)
+    if len(added.faces):
+        evidence = joined(evidence, _points_on(added, cell, GUESSED_PER_CELL))
     made = fused(evidence, Wanted(cell_mm=cell))[1]
     if made is None or len(made.mesh.faces) == 0:
         return None
-    whole = _flagged(made.mesh, mesh, Surface(mesh.vertices, mesh.faces), cell)
-    around = Surroundings(whole.faces, len(whole.vertices))
-    return fill(whole, find_holes(whole, around), around).mesh
+    rest, piece = without_faces(mesh, anew), made.mesh
+    beside = without_faces(mesh, anew | ~about)
+    if len(beside.faces):
+        apart = Surface(beside.vertices, beside.faces).distance(piece.vertices)
+        piece = without_faces(piece, (apart[piece.faces] < GAP_CELLS * cell).any(axis=1))
+    here = _flagged(piece, mesh, Surface(mesh.vertices, mesh.faces), cell)
+    return _sewn(rest, here, cell)
+
+
+def _rounded(faces: IndexArray, chosen: BoolArray) -> BoolArray:
+    """Chosen faces without teeth and slits at their border: twice one more row, and twice one less."""
+    for value in (True, True, False, False):
+        touched = np.zeros(int(faces.max()) + 1, bool)
+        touched[faces[chosen == value]] = True
+        chosen = np.where(touched[faces].any(axis=1), value, chosen)
+    return chosen
+
+
+def _sewn(rest: Mesh, here: Mesh, cell: float) -> Mesh | None:
+    """Both meshes as one, closed; None where the seam, or a pinhole left in the new piece, does not close."""
+    both = with_fans_split(
+        Mesh(
+            np.concatenate([rest.vertices, here.vertices]),
+            np.concatenate([rest.faces, here.faces + np.int32(len(rest.vertices))]),
+            np.concatenate([rest.filled, here.filled]),
+            None if rest.colours is None or here.colours is None else np.concatenate([rest.colours, here.colours]),
+        )
+    )
+    count = len(rest.faces)
+    strip = seam(both.vertices, both.faces[:count], both.faces[count:], WIDEST_CELLS * cell)
+    if strip is None:
+        return None
+    faces = np.concatenate([both.faces, strip])
+    if crossed_faces(both.vertices, faces, np.arange(len(faces)) >= len(both.faces)).any():
+        return None
+    filled = np.concatenate([both.filled, np.zeros(len(strip), bool)])
+    return _patched(Mesh(both.vertices, faces, filled, both.colours))
+
+
+def _patched(mesh: Mesh) -> Mesh | None:
+    """The mesh with its last pinholes patched; where no patch fits, also without the row of faces about them."""
+    for _ in range(ROWS):
+        around = Surroundings(mesh.faces, len(mesh.vertices))
+        result = fill(mesh, find_holes(mesh, around), around)
+        if not result.refused:
+            return result.mesh if is_closed(result.mesh.faces) else None
+        loops = [hole.loop for hole, _ in result.refused]
+        around = Surroundings(result.mesh.faces, len(result.mesh.vertices))
+        drop = np.zeros(len(result.mesh.faces), bool)
+        drop[around.faces_at(np.unique(np.concatenate(loops)))] = True
+        mesh = with_fans_split(without_faces(result.mesh, drop))
+    return None
 
 
 def _flagged(closed: Mesh, mesh: Mesh, surface: Surface, cell: float) -> Mesh:
-    """``filled`` and colours of a closed mesh, from the open one it was made of."""
+    """``filled`` and colours of a mesh, from the open one it was made of."""
     middles = closed.vertices[closed.faces].mean(axis=1)
     nearest, weights = surface.nearest(middles)
-    far = _gap(middles, surface, nearest, weights) > MEASURED_CELLS * cell
+    far = gaps(middles, surface, nearest, weights) > MEASURED_CELLS * cell
     colours = closed.colours
     if mesh.colours is not None and colours is None:
         face, weight = surface.nearest(closed.vertices)
@@ -103,41 +160,9 @@ def _points_on(mesh: Mesh, cell: float, per_cell: float) -> Pool:
     return Pool(points, normals, colours, np.zeros(count, np.int32))
 
 
-def _implicit(mesh: Mesh, cell: float) -> tuple[FloatArray, IndexArray]:
-    """Screened Poisson through the vertices and face centres, in one thread so that it repeats itself."""
-    o3d = open3d()
-    used = used_only(mesh)
-    across = face_vectors(used.vertices, used.faces)
-    at_vertices = np.zeros_like(used.vertices)
-    for corner in range(3):
-        np.add.at(at_vertices, used.faces[:, corner], across)
-    places = np.concatenate([used.vertices, used.vertices[used.faces].mean(axis=1)])
-    normals = np.concatenate([at_vertices, across])
-    length = np.linalg.norm(normals, axis=1, keepdims=True)
-    good = length[:, 0] > 0
-    cloud = o3d.geometry.PointCloud(o3d.utility.Vector3dVector(places[good]))
-    cloud.normals = o3d.utility.Vector3dVector(normals[good] / length[good])
-    depth = int(np.clip(np.round(np.log2(MARGIN * np.ptp(used.vertices, axis=0).max() / cell)), 5, 10))
-    made, _ = o3d.geometry.TriangleMesh.create_from_point_cloud_poisson(
-        cloud, depth=depth, scale=MARGIN, linear_fit=True, n_threads=1
-    )
-    vertices, faces = np.array(made.vertices), np.array(made.triangles, np.int32)
-    bound = np.abs(used.vertices).max() + MARGIN * np.ptp(used.vertices, axis=0).max()
-    if not np.isfinite(vertices).all() or (len(vertices) and np.abs(vertices).max() > bound):
-        return np.zeros((0, 3)), np.zeros((0, 3), np.int32)
-    return vertices, faces
-
-
-def _largest(vertices: FloatArray, faces: IndexArray) -> tuple[FloatArray, IndexArray]:
-    """The piece with the most surface; an implicit function may have bubbles."""
-    piece = face_components(faces, edges_of(faces))
-    area = np.bincount(piece, face_areas(vertices, faces))
-    kept = used_only(Mesh(vertices, faces[piece == area.argmax()]))
-    return kept.vertices, kept.faces
-
-
-def _put_back(vertices: FloatArray, faces: IndexArray, surface: Surface, reach: float) -> FloatArray:
+def _put_back(guess: Mesh, surface: Surface, reach: float) -> Mesh:
     """Vertices near the open surface moved onto it, as far as no face at them turns over or loses its area."""
+    vertices, faces = guess.vertices, guess.faces
     face, weights = surface.nearest(vertices)
     target = np.einsum("nk,nki->ni", weights, surface.vertices[surface.faces[face]])
     near = np.linalg.norm(target - vertices, axis=1) <= reach
@@ -148,7 +173,7 @@ def _put_back(vertices: FloatArray, faces: IndexArray, surface: Surface, reach: 
         moved: FloatArray = vertices + share[:, None] * (target - vertices)
         spoiled = _spoiled(before, face_vectors(moved, faces))
         if not spoiled.any():
-            return moved
+            return Mesh(moved, faces)
         corners = np.unique(faces[spoiled])
         share[corners] = np.minimum(share[corners], next(steps, 0.0))
 
@@ -160,10 +185,3 @@ def _spoiled(before: FloatArray, after: FloatArray) -> BoolArray:
         size_after < 0.05 * size_before
     )
     return spoiled
-
-
-def _gap(points: FloatArray, surface: Surface, face: IndexArray, weights: FloatArray) -> FloatArray:
-    """(n,) distance from points to their nearest places on the surface."""
-    places = np.einsum("nk,nki->ni", weights, surface.vertices[surface.faces[face]])
-    gap: FloatArray = np.linalg.norm(points - places, axis=1)
-    return gap

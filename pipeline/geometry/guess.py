@@ -1,0 +1,142 @@
+"""What an implicit surface says of the places where nothing was measured.
+
+A surface through everything that is there is closed by construction (Kazhdan and Hoppe, *Screened Poisson surface
+reconstruction*, 2013), but it rounds edges and smooths what was measured. So only the part of it is of use that lies
+beyond the rims of the open surface.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from pipeline.geometry.cloud import thinned, unit
+from pipeline.geometry.deviation import Surface
+from pipeline.geometry.edges import edges_of, face_components
+from pipeline.geometry.measure import face_areas, face_vectors
+from pipeline.geometry.native import open3d
+from pipeline.geometry.repair import used_only
+from pipeline.geometry.size import is_closed
+from pipeline.part import BoolArray, FloatArray, IndexArray, Mesh
+
+MARGIN = 2.0
+"""Size of the solver's cube relative to the part: nothing may touch its sides."""
+DENSE_CELLS, COARSE_CELLS = 8.0, 3.0
+"""So many cells about the openings all vertices are used; farther off, where the surface is only to hold the whole
+together, one place to the cube of so many cells."""
+MEASURED_CELLS = 0.4
+"""What lies within this many cells of the open surface was measured."""
+SLIT_CELLS = 0.1
+"""What lies beyond a rim counts from this many cells on: a slit has no places far from both its rims."""
+FAR_CELLS = 2.0
+"""No edge is rounded by as much: what lies farther off is no measured place, wherever the nearest one is."""
+FACING = 0.2
+"""Cosine between the normals below which a surface is not the one that was measured beside it, but a wall's other."""
+ON_RIM = 1e-3
+"""Weight of a corner below which the nearest place lies on the side across from it."""
+
+
+def closed_guess(mesh: Mesh, cell: float, openings: FloatArray | None = None) -> Mesh | None:
+    """The largest piece of the implicit surface through a mesh.
+
+    Parameters
+    ----------
+    mesh : oriented outwards, open, mostly there
+    cell : length of its edges, millimetres
+    openings : (k, 3) places about which the surface is wanted; None for everywhere
+    """
+    vertices, faces = _implicit(*_places(mesh, cell, openings), cell)
+    if len(faces) == 0:
+        return None
+    vertices, faces = _largest(vertices, faces)  # bubbles of an implicit surface may touch themselves
+    return Mesh(vertices, faces) if is_closed(faces) else None
+
+
+def beyond_rims(guess: Mesh, mesh: Mesh, surface: Surface, cell: float) -> Mesh:
+    """The pieces of a closed surface that lie where an open one has nothing and reach its rims.
+
+    Nearest to such a place is a rim. Where an edge of the part is rounded the surface is off as well, but nearest to
+    that is the inside of a face.
+    """
+    middles = guess.vertices[guess.faces].mean(axis=1)
+    nearest, weights = surface.nearest(middles)
+    gap = gaps(middles, surface, nearest, weights)
+    at_rim = _on_rim(mesh.faces, nearest, weights)
+    facing = np.einsum(
+        "ni,ni->n",
+        unit(face_vectors(guess.vertices, guess.faces)),
+        unit(face_vectors(mesh.vertices, mesh.faces))[nearest],
+    )
+    off = gap > MEASURED_CELLS * cell
+    beyond = (at_rim & (gap > SLIT_CELLS * cell)) | (off & ((gap > FAR_CELLS * cell) | (facing < FACING)))
+    faces = guess.faces[beyond]
+    if len(faces):
+        piece = face_components(faces, edges_of(faces))
+        faces = faces[np.bincount(piece, at_rim[beyond])[piece] > 0]
+    return used_only(Mesh(guess.vertices, faces))
+
+
+def gaps(points: FloatArray, surface: Surface, face: IndexArray, weights: FloatArray) -> FloatArray:
+    """(n,) distance from points to their nearest places on the surface, given as ``Surface.nearest`` gives them."""
+    places = np.einsum("nk,nki->ni", weights, surface.vertices[surface.faces[face]])
+    gap: FloatArray = np.linalg.norm(points - places, axis=1)
+    return gap
+
+
+def _on_rim(faces: IndexArray, nearest: IndexArray, weights: FloatArray) -> BoolArray:
+    """(n,) whether the nearest place lies on an open side of its face, or in a corner at an open border."""
+    edges = edges_of(faces)
+    border = edges.faces_count == 1
+    open_side = border[edges.of_half].reshape(-1, 3)
+    at_border = np.zeros(int(faces.max()) + 1, bool)
+    at_border[edges.ends[border]] = True
+    on_side = (open_side[nearest] & (weights[:, (2, 0, 1)] < ON_RIM)).any(axis=1)
+    in_corner = at_border[faces[nearest]] & (weights > 1 - ON_RIM)
+    on_rim: BoolArray = on_side | in_corner.any(axis=1)
+    return on_rim
+
+
+def _places(mesh: Mesh, cell: float, openings: FloatArray | None) -> tuple[FloatArray, FloatArray]:
+    """Vertices and face centres with their normals; thinned far from the openings."""
+    used = used_only(mesh)
+    across = face_vectors(used.vertices, used.faces)
+    at_vertices = np.zeros_like(used.vertices)
+    for corner in range(3):
+        np.add.at(at_vertices, used.faces[:, corner], across)
+    places = np.concatenate([used.vertices, used.vertices[used.faces].mean(axis=1)])
+    normals = unit(np.concatenate([at_vertices, across]))
+    good = np.einsum("ni,ni->n", normals, normals) > 0.5
+    places, normals = places[good], normals[good]
+    if openings is None:
+        return places, normals
+    near = np.isfinite(cKDTree(openings).query(places, distance_upper_bound=DENSE_CELLS * cell)[0])
+    if near.all():
+        return places, normals
+    far = thinned(places[~near], normals[~near].astype(np.float32), None, COARSE_CELLS * cell)
+    assert far.normals is not None
+    return np.concatenate([places[near], far.points]), np.concatenate([normals[near], far.normals])
+
+
+def _implicit(places: FloatArray, normals: FloatArray, cell: float) -> tuple[FloatArray, IndexArray]:
+    """Screened Poisson through oriented places, in one thread so that it repeats itself."""
+    o3d = open3d()
+    extent = float(np.ptp(places, axis=0).max())
+    cloud = o3d.geometry.PointCloud(o3d.utility.Vector3dVector(places))
+    cloud.normals = o3d.utility.Vector3dVector(normals)
+    depth = int(np.clip(np.round(np.log2(MARGIN * extent / cell)), 5, 10))
+    made, _ = o3d.geometry.TriangleMesh.create_from_point_cloud_poisson(
+        cloud, depth=depth, scale=MARGIN, linear_fit=True, n_threads=1
+    )
+    vertices, faces = np.array(made.vertices), np.array(made.triangles, np.int32)
+    bound = np.abs(places).max() + MARGIN * extent
+    if not np.isfinite(vertices).all() or (len(vertices) and np.abs(vertices).max() > bound):
+        return np.zeros((0, 3)), np.zeros((0, 3), np.int32)
+    return vertices, faces
+
+
+def _largest(vertices: FloatArray, faces: IndexArray) -> tuple[FloatArray, IndexArray]:
+    """The piece with the most surface; an implicit function may have bubbles."""
+    piece = face_components(faces, edges_of(faces))
+    area = np.bincount(piece, face_areas(vertices, faces))
+    kept = used_only(Mesh(vertices, faces[piece == area.argmax()]))
+    return kept.vertices, kept.faces
