@@ -21,7 +21,7 @@ from pipeline.part import BoolArray, FloatArray, IndexArray, Mesh
 
 MARGIN = 2.0
 """Size of the solver's cube relative to the part: nothing may touch its sides."""
-DENSE_CELLS, COARSE_CELLS = 8.0, 3.0
+DENSE_CELLS, COARSE_CELLS = 8.0, 6.0
 """So many cells about the openings all vertices are used; farther off, where the surface is only to hold the whole
 together, one place to the cube of so many cells."""
 MEASURED_CELLS = 0.4
