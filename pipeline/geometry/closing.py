@@ -77,8 +77,8 @@ def _mended(mesh: Mesh, added: Mesh, rims: FloatArray, cell: float, reach: float
     openings = cKDTree(np.concatenate([rims, added.vertices]))
     wide = reach + OVERLAP_CELLS * cell
     away = openings.query(mesh.vertices, distance_upper_bound=wide)[0]
-    anew = _rounded(mesh.faces, (away[mesh.faces] < reach).any(axis=1))
-    about = (away[mesh.faces] < wide).any(axis=1)
+    anew = _rounded(mesh.faces, _with_corner(mesh.faces, away < reach))
+    about = _with_corner(mesh.faces, away < wide)
     evidence = _points_on(without_faces(mesh, ~about), cell, GIVEN_PER_CELL)
     if len(added.faces):
         evidence = joined(evidence, _points_on(added, cell, GUESSED_PER_CELL))
@@ -89,9 +89,14 @@ def _mended(mesh: Mesh, added: Mesh, rims: FloatArray, cell: float, reach: float
     beside = without_faces(mesh, anew | ~about)
     if len(beside.faces):
         apart = Surface(beside.vertices, beside.faces).distance(piece.vertices)
-        piece = without_faces(piece, (apart[piece.faces] < GAP_CELLS * cell).any(axis=1))
+        piece = without_faces(piece, _with_corner(piece.faces, apart < GAP_CELLS * cell))
     here = _flagged(piece, mesh, Surface(mesh.vertices, mesh.faces), cell)
     return _sewn(rest, here, cell)
+
+
+def _with_corner(faces: IndexArray, chosen: BoolArray) -> BoolArray:
+    """(m,) faces with a corner among the chosen vertices (n,)."""
+    return np.asarray(chosen[faces].any(axis=1), np.bool_)
 
 
 def _rounded(faces: IndexArray, chosen: BoolArray) -> BoolArray:
@@ -99,7 +104,7 @@ def _rounded(faces: IndexArray, chosen: BoolArray) -> BoolArray:
     for value in (True, True, False, False):
         touched = np.zeros(int(faces.max()) + 1, bool)
         touched[faces[chosen == value]] = True
-        chosen = np.where(touched[faces].any(axis=1), value, chosen)
+        chosen = np.where(_with_corner(faces, touched), value, chosen)
     return chosen
 
 
