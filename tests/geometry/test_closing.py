@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import trimesh
+from scipy.spatial import cKDTree
 
 from pipeline.geometry.closing import closed_surface
 from pipeline.geometry.measure import face_areas
@@ -48,6 +49,19 @@ def test_what_is_there_stays_where_it_is() -> None:
     areas = face_areas(closed.vertices, closed.faces)
     share = areas[closed.filled].sum() / areas.sum()
     assert 0.06 < share < 0.12  # a cap of 24/30 of the radius has a tenth of the sphere's area
+
+
+def test_only_what_lies_about_an_opening_is_made_anew() -> None:
+    """Edges and corners far from an unmeasured bore stay vertex by vertex: an implicit surface would round them."""
+    whole = trimesh.creation.annulus(12, 16, 60, sections=128).subdivide_to_size(1.5)
+    inner = np.linalg.norm(whole.triangles_center[:, :2], axis=1) < 12.5
+    mesh = without(whole, inner & (np.abs(whole.triangles_center[:, 2]) < 4))
+    closed = closed_surface(mesh)
+    assert closed is not None
+    assert trimesh.Trimesh(closed.vertices, closed.faces, process=False).is_watertight
+    ends = whole.vertices[np.abs(whole.vertices[:, 2]) > 20]
+    distance, _ = cKDTree(closed.vertices).query(ends)
+    assert distance.max() < 1e-9
 
 
 def test_the_same_surface_gives_the_same_bytes() -> None:

@@ -98,3 +98,24 @@ def test_an_open_border_stays_where_it_is() -> None:
     assert len(result.faces) < len(before.faces)
     assert inspect(result.vertices, result.faces).loops_count == 1
     assert farthest(before, result) <= 0.1
+
+
+def test_the_shape_decides_and_not_how_densely_it_was_meshed() -> None:
+    coarse, dense = (decimated(Mesh(*icosphere(level, 25.0)), max_deviation_mm=0.05)[0] for level in (5, 7))
+    assert len(dense.faces) < 1.6 * len(coarse.faces)
+
+
+def test_a_few_spikes_stay_and_cost_little() -> None:
+    """Single vertices off the surface, as every scan has some, must be kept; the rest is as coarse as without them."""
+    vertices, faces = icosphere(6, 25.0)
+    plain, _ = decimated(Mesh(vertices, faces), max_deviation_mm=0.05)
+    spiked = vertices.copy()
+    spikes = np.random.default_rng(7).choice(len(vertices), 20, replace=False)
+    spiked[spikes] *= 1 + 0.3 / 25.0
+    mesh = Mesh(spiked, faces)
+    result, context = decimated(mesh, max_deviation_mm=0.05)
+    assert context.measures["deviation_max_mm"] <= 0.05
+    near = trimesh.Trimesh(result.vertices, result.faces, process=False)
+    _, distance, _ = trimesh.proximity.closest_point(near, spiked[spikes])  # an independent judge
+    assert distance.max() <= 0.05
+    assert len(result.faces) < 1.5 * len(plain.faces) + 20 * 60
