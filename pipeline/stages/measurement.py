@@ -20,6 +20,8 @@ from pipeline.stage import Measure, Stage, StageContext
 
 MOST_FITS = 6
 MM3_PER_CM3 = 1000.0
+REFERENCE_C = 20.0
+"""The temperature to which sizes on drawings refer (ISO 1)."""
 GUESSED_SIZE = 0.0005
 """A size that filled surface makes greater by this share of the part's largest is said to rest on a guess."""
 OFF = 0.05
@@ -85,6 +87,12 @@ class Measurement(Stage):
                 f"measured_extent_{axis}_mm": Measure("mm", f"the same along {axis} of what captures measured alone")
                 for axis in "xyz"
             },
+            **{
+                f"extent_{axis}_at_20_mm": Measure(
+                    "mm", f"the size along {axis} as at 20 degrees, where it was asked for"
+                )
+                for axis in "xyz"
+            },
             "area_mm2": Measure("mm2", "area of the surface"),
             "measured_area_mm2": Measure("mm2", "area that captures measured"),
             "volume_mm3": Measure("mm3", "volume, where the surface is closed"),
@@ -100,6 +108,10 @@ class Measurement(Stage):
     stage: Literal["measurement"] = "measurement"
     density_g_cm3: float | None = Field(None, gt=0)
     """Density of the material, for the mass."""
+    expansion_per_k: float | None = Field(None, gt=0, lt=1e-3)
+    """Thermal expansion of the material, for the sizes as at 20 degrees Celsius; of steel about 11.5e-6."""
+    temperature_c: float = Field(REFERENCE_C, ge=-40, le=80)
+    """Temperature of the part while it was scanned, degrees Celsius."""
     fits: tuple[FeatureFit, ...] = Field((), max_length=MOST_FITS)
     """Shapes to fit; the first gives `fit_1_radius_mm` and so on. Each is grown from its seed over connected measured
     surface, never over filled one, and fitted by least squares of the orthogonal distances."""
@@ -127,6 +139,9 @@ class Measurement(Stage):
         for axis, extent, seen in zip("xyz", extents, measured, strict=True):
             context.measure(f"extent_{axis}_mm", float(extent))
             context.measure(f"measured_extent_{axis}_mm", float(seen))
+            if self.expansion_per_k is not None:
+                grown_by = 1 + self.expansion_per_k * (self.temperature_c - REFERENCE_C)
+                context.measure(f"extent_{axis}_at_20_mm", float(extent) / grown_by)
             if extent - seen > GUESSED_SIZE * float(extents.max()):
                 context.warn(
                     f"The size of {part.name} along {axis}, {extent:.2f} mm, rests on filled surface; what captures "

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from meshes import box, icosphere
+from meshes import box, icosphere, prism
 
 from pipeline.geometry.deviation import Surface, sample_surface, summary, unsupported_share
 from pipeline.part import Mesh
@@ -89,3 +89,11 @@ def test_surface_without_points_is_found_unless_flagged() -> None:
     assert place is not None
     assert place[2] > 23
     assert unsupported_share(Mesh(vertices, faces, cap), points, reach_mm=2.0) == (0.0, None)
+
+
+def test_as_many_corners_as_a_sag_allows() -> None:
+    # G8: a bore of radius 30.15 within 0.01 mm needs ceil(pi / acos(1 - s/r)) = 122 corners (computed; common geometry)
+    turn = np.linspace(0, 2 * np.pi, 20_000)
+    round_about = 30.15 * np.column_stack([np.cos(turn), np.sin(turn), np.zeros_like(turn)]) + (0, 0, 5)
+    worst = [float(Surface(*prism(30.15, 10, corners)).distance(round_about).max()) for corners in (121, 122)]
+    assert worst[0] > 0.01 >= worst[1]

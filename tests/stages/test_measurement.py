@@ -54,6 +54,16 @@ def test_a_box_in_its_datum_weighs_what_it_weighs() -> None:
     assert [found[f"centroid_{axis}_mm"] for axis in "xyz"] == pytest.approx([0, 0, 0], abs=1e-9)
 
 
+def test_a_warm_part_is_measured_as_at_20_degrees() -> None:
+    # F14: 20 degrees Celsius: ISO 1 (in J. Res. NIST 121, 2016). 100 mm of steel (11.5e-6 per K, from memory) grow by
+    # 5.75 um in 5 K, aluminium (23.1e-6, from memory) by 11.55 um.
+    part = part_of(Mesh(*box((100, 40, 20), level=1)))
+    for expansion, growth in ((11.5e-6, 0.00575), (23.1e-6, 0.01155)):
+        found = measured(Measurement(expansion_per_k=expansion, temperature_c=25.0), part).measures
+        assert found["extent_x_mm"] - found["extent_x_at_20_mm"] == pytest.approx(growth, rel=1e-3)
+    assert "extent_x_at_20_mm" not in measured(Measurement(), part).measures
+
+
 def test_a_size_that_rests_on_filled_surface_is_said() -> None:
     """A cap of 2 mm on the end of a box was guessed: the size along x is 62, what was measured reaches over 60."""
     vertices, faces = box((60, 40, 20), level=4)
