@@ -30,8 +30,9 @@ CLOSE_ENOUGH, AIM, AT_MOST = 0.4, 0.48, 0.55
 aims at the second: the worst places of a collapse deviate twice as much, and only damaged ones more."""
 MENDINGS = 8
 """So often the places that lie too far off are left as they are, before a finer count is tried."""
-STEPPING_STONE = 0.7
-"""What coarser meshes are made from: a quarter of the faces, off by less than this share of the tolerance."""
+HARDLY, STEPPING_STONE = 0.2, 0.7
+"""What coarser meshes are made from, as that is quicker: nearly all of it is off by less than the first share of the
+tolerance, and none of it by more than the second."""
 MARGIN = 0.97
 """Share of the tolerance aimed at: an independent judge samples other places."""
 QUICK, THOROUGH = 60_000, 600_000
@@ -116,8 +117,19 @@ class Original:
             near |= np.isfinite(cKDTree(places).query(source.vertices, distance_upper_bound=reach)[0])
         return np.asarray(near[source.faces].any(axis=1), np.bool_)
 
+    def stepping_stone(self, candidate: Mesh, tolerance: float) -> None:
+        """Make coarser meshes from this one henceforth, mended where it is off, if nearly all of it is hardly off."""
+        if self.nearly_all(candidate) > HARDLY * tolerance:
+            return
+        before = list(self.spared)
+        found = self.within(len(candidate.faces), STEPPING_STONE * tolerance, (THOROUGH,), candidate)
+        if found is None:
+            self.spared = before
+        else:
+            self.stone = found[0]
+
     def within(
-        self, count: int, tolerance: float, looks: Sequence[int] = (QUICK, THOROUGH)
+        self, count: int, tolerance: float, looks: Sequence[int] = (QUICK, THOROUGH), candidate: Mesh | None = None
     ) -> tuple[Mesh, FloatArray] | None:
         """A mesh as fine as ``count`` faces would make it, but finer where that is too far off; and its distances, mm.
 
@@ -126,17 +138,19 @@ class Original:
         Parameters
         ----------
         looks : at how many places on the new surface it is judged, one after the other
+        candidate : what to begin with, when there is one already
         """
         spared = -1
         for _ in range(MENDINGS):
-            aside = self._aside(self.stone)
-            if aside.sum() == spared:  # what is left alone is itself too far off: ask the mesh, not the stone
-                if self.stone is self.mesh:
-                    return None
-                self.stone = self.mesh
+            if candidate is None:
                 aside = self._aside(self.stone)
-            spared = int(aside.sum())
-            candidate = self.reduced(int(count * (1 - aside.mean())) + spared)
+                if aside.sum() == spared:  # what is left alone is itself too far off: ask the mesh, not the stone
+                    if self.stone is self.mesh:
+                        return None
+                    self.stone = self.mesh
+                    aside = self._aside(self.stone)
+                spared = int(aside.sum())
+                candidate = self.reduced(int(count * (1 - aside.mean())) + spared)
             if candidate is None or len(candidate.faces) > MOST_MENDED * count:
                 return None
             for places in looks:
@@ -147,6 +161,7 @@ class Original:
                     break
             else:
                 return candidate, distances
+            candidate = None
         return None
 
     def distances(self, candidate: Mesh, count: int, *, everywhere: bool = True) -> tuple[FloatArray, FloatArray]:
@@ -163,6 +178,10 @@ class Original:
         old = self.corners[::step]
         from_old = Surface(candidate.vertices, candidate.faces).distance(old)
         return np.concatenate([old, places]), np.concatenate([from_old, self.surface.distance(places)])
+
+    def nearly_all(self, candidate: Mesh) -> float:
+        """The distance within which nearly all places of the two surfaces lie, mm."""
+        return float(np.quantile(self.distances(candidate, QUICK, everywhere=False)[1], NEARLY_ALL))
 
     def _collapsed(self, count: int, aggressiveness: float) -> Mesh | None:
         import fast_simplification
@@ -228,17 +247,14 @@ def to_tolerance(mesh: Mesh, tolerance_mm: float, fewest: int = 4) -> Decimated:
     """
     original = Original(mesh)
     low, high = max(fewest, 4), len(mesh.faces)
-    stone = original.within(max(low, high // 4), STEPPING_STONE * tolerance_mm, (THOROUGH,))
-    if stone is not None:
-        original.stone = stone[0]
-        high = len(stone[0].faces)
     count = max(low, min(high // 4, high - 1))
     for _ in range(STEPS):
         if count >= 0.95 * high or count < low:
             break
         candidate = original.reduced(count)
-        off = np.full(1, np.inf) if candidate is None else original.distances(candidate, QUICK, everywhere=False)[1]
-        nearly_all = float(np.quantile(off, NEARLY_ALL))
+        if candidate is not None and original.stone is mesh:
+            original.stepping_stone(candidate, tolerance_mm)
+        nearly_all = np.inf if candidate is None else original.nearly_all(candidate)
         if nearly_all > AT_MOST * tolerance_mm:
             low = count
         else:
