@@ -19,6 +19,8 @@ LEAST_AROUND = 0.5
 MOST_BELOW = 0.02
 SUSPECT_RIM = 0.75
 """Share of its rim that looks up from which on a scene may end in ground: a part's own outline turns down."""
+MOST_TURNED = 0.03
+"""Share of its rim that looks down up to which a scene may end in ground: only what was seen from below turns under."""
 LEAST_STANDING = 0.1
 """How far above the ground something must stand, against the width of the scene."""
 
@@ -116,14 +118,15 @@ def _judged(cells: Voxels, facing: FloatArray, equation: FloatArray, extent: flo
     filled = ndimage.binary_fill_holes(ndimage.binary_closing(image, iterations=2))
     rim = filled & ~ndimage.binary_erosion(filled, iterations=2)
     rise = (facing @ up)[rim[tuple(at.T)]]
-    suspected = float((rise > 0.6).mean()) > SUSPECT_RIM
+    looks_up = float((rise > 0.6).mean()) > SUSPECT_RIM
+    suspected = looks_up and float((rise < -0.5).mean()) < MOST_TURNED
     if np.percentile(height, 99) < LEAST_STANDING * extent:
         return Ground(None, suspected)
     tall = height > 0.25 * np.percentile(height, 99)
     standing = plan[tall]
     middle = np.median(standing, axis=0)
     around = float((furthest(plan - middle) > 1.15 * furthest(standing - middle)).mean())
-    return Ground(equation if suspected and around >= LEAST_AROUND else None, suspected)
+    return Ground(equation if looks_up and around >= LEAST_AROUND else None, suspected)
 
 
 def _seen(cells: Voxels, up: FloatArray) -> FloatArray:

@@ -84,7 +84,8 @@ class Plane:
             "hardly anything lies below it": _falling(self.below, 0.02, 0.06),
             "its rim does not drop away": _falling(self.drops, 0.12, 0.35),
             # Paper may lie along its rim, but not in all directions beyond.
-            "no walls rise along its rim": max(_falling(self.rises, 0.45, 0.75), _rising(self.open, 0.35, 0.6)),
+            # Either speaks against walls by itself; half of each is more than half.
+            "no walls rise along its rim": _either(_falling(self.rises, 0.45, 0.75), _rising(self.open, 0.35, 0.6)),
             "it reaches past what stands on it": _rising(self.around, 0.3, 0.5),
             "something stands on it": _rising(self.standing, 0.2, 0.5),
             "it is larger than what stands on it": _rising(self.hull_area / max(self.standing_area, 1e-9), 0.8, 1.3),
@@ -213,10 +214,11 @@ class _Judge:
         filled = ndimage.binary_fill_holes(ndimage.binary_closing(_image(plan[member], shape), iterations=2))
         rim = filled & ~ndimage.binary_erosion(filled)
         reach = 8.0 * cells.cell
-        drop = _near_rim(plan[under & (height > -reach)], rim)
-        rise = _near_rim(plan[above & (height < reach)], rim)
+        # A rounded edge begins where cells are no longer flat, and falls away a little further out.
+        drop = _near_rim(plan[under & (height > -reach)], rim, RIM)
+        rise = _near_rim(plan[above & (height < reach)], rim, 2)
         # A board has an edge as thick as it is; what lies further below is no edge.
-        edge = ndimage.binary_dilation(rim, structure=np.ones((3, 3), bool), iterations=2)
+        edge = ndimage.binary_dilation(rim, structure=np.ones((3, 3), bool), iterations=RIM)
         seen = ((plan >= 0) & (plan < shape)).all(axis=1)
         under[seen] &= ~edge[tuple(plan[seen].T)]
         hull = ConvexHull(plan[member])
@@ -280,10 +282,10 @@ def _image(plan: NDArray[np.int64], shape: NDArray[np.int64]) -> BoolArray:
     return image
 
 
-def _near_rim(plan: NDArray[np.int64], rim: BoolArray) -> BoolArray:
-    """Cells of the image of ``rim`` with one of ``plan`` within two cells."""
+def _near_rim(plan: NDArray[np.int64], rim: BoolArray, reach: int) -> BoolArray:
+    """Cells of the image of ``rim`` with one of ``plan`` within ``reach`` cells."""
     image = _image(plan, np.array(rim.shape))
-    near: BoolArray = ndimage.binary_dilation(image, structure=np.ones((3, 3), bool), iterations=2)
+    near: BoolArray = ndimage.binary_dilation(image, structure=np.ones((3, 3), bool), iterations=reach)
     return near
 
 
@@ -299,3 +301,8 @@ def _rising(value: float, low: float, high: float) -> float:
 
 def _falling(value: float, low: float, high: float) -> float:
     return 1.0 - _rising(value, low, high)
+
+
+def _either(one: float, other: float) -> float:
+    """Of two independent signs of the same thing: 1 where either is sure, 0 where neither says anything."""
+    return 1.0 - (1.0 - one) * (1.0 - other)
