@@ -24,7 +24,7 @@ FACING = 0.2
 """Cosine under which a surface counts as facing a viewer."""
 BELIEVED_SHARE = 0.80
 """A direction is believed when at least this share of its foremost surface faces the viewer."""
-FEWEST_VIEWS = 4
+FEWEST_VIEWS = 2
 """Shares are of at least this many directions: a single picture, at the edge of what was looked at, proves nothing."""
 SLACK_CELLS = 2.0
 """A surface is behind a place when it is farther than this many cells; nearer is for the residuals to judge."""
