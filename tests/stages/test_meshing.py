@@ -76,6 +76,25 @@ def test_tee_keeps_its_walls_and_its_open_ends(with_normals):
     assert own.volume == pytest.approx(truth.volume, rel=0.01)
 
 
+@pytest.mark.parametrize(("with_normals", "lost"), [(True, 0.01), (False, 0.04)])
+def test_a_blade_of_three_spacings_keeps_both_its_faces(with_normals, lost):
+    """Merged, a plate has no volume; bridged, it has other surface between its faces."""
+    spacing = 0.3
+    thickness = 3 * spacing
+    truth = trimesh.creation.box((40, 30, thickness))
+    points, normals = sampled(truth, int(truth.area / spacing**2))
+    mesh, _ = meshed(Capture("blade.ply", points, normals if with_normals else None))
+    own = trimesh.Trimesh(mesh.vertices, mesh.faces, process=False)
+    assert own.volume == pytest.approx(truth.volume, rel=lost)
+    assert own.area == pytest.approx(truth.area, rel=lost)
+    inner = (np.abs(own.triangles_center[:, :2]) < (17, 12)).all(axis=1)
+    height = np.abs(own.triangles_center[inner, 2])
+    assert np.abs(height - thickness / 2).max() < thickness / 8  # nothing runs between the faces
+    up = own.face_normals[inner, 2] > 0
+    assert own.area_faces[inner][up].sum() == pytest.approx(34 * 24, rel=0.05)
+    assert own.area_faces[inner][~up].sum() == pytest.approx(34 * 24, rel=0.05)
+
+
 def test_no_skin_over_the_mouth_of_what_was_scanned_from_outside_only():
     truth = trimesh.creation.cylinder(radius=10, height=30, sections=128)
     points, normals = sampled(truth, 30_000, keep=lambda p, n: np.abs(n[:, 2]) < 0.5)
