@@ -78,7 +78,9 @@ def ours(folder: Path) -> Path:
 
 def plain(folder: Path) -> Path:
     """The plain script: tutorial calls with tutorial parameters (plane: 1 mm, density trim 1 %)."""
-    import open3d as o3d
+    from pipeline.geometry.native import open3d
+
+    o3d = open3d()
 
     clouds = []
     for path in sorted((folder / "job").glob("*.ply")):

@@ -19,7 +19,7 @@ from pipeline.part import Capture, Mesh, Part
 from pipeline.stage import MeasureUnit, Stage, StageContext
 from pipeline.stages import STAGES
 
-UNITS_IN_NAMES = ("mm", "mm2", "mm3", "deg", "s", "count", "percent", "ratio", "per_mm2", "g", "g_cm3")
+UNITS_IN_NAMES = ("mm", "mm2", "mm3", "deg", "s", "count", "percent", "ratio", "per_mm2", "g", "g_cm3", "c", "per_k")
 RAISED = np.array([0.0, 0.0, 30.0])
 EVERY = pytest.mark.parametrize("name", list(STAGES))
 

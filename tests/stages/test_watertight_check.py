@@ -6,12 +6,12 @@ from pathlib import Path
 
 import manifold3d
 import numpy as np
-import open3d
 import pymeshlab
 import pytest
 import trimesh
 from meshes import box, icosphere, pipe, torus
 
+from pipeline.geometry.native import open3d
 from pipeline.part import Mesh, Part
 from pipeline.stage import StageContext
 from pipeline.stages.watertight_check import WatertightCheck
@@ -95,8 +95,9 @@ def by_pymeshlab(mesh: Mesh) -> bool:
 
 
 def by_open3d(mesh: Mesh) -> bool:
-    other = open3d.geometry.TriangleMesh(
-        open3d.utility.Vector3dVector(np.array(mesh.vertices)), open3d.utility.Vector3iVector(np.array(mesh.faces))
+    library = open3d()
+    other = library.geometry.TriangleMesh(
+        library.utility.Vector3dVector(np.array(mesh.vertices)), library.utility.Vector3iVector(np.array(mesh.faces))
     )
     return bool(other.is_watertight())
 
