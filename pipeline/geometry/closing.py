@@ -13,9 +13,9 @@ from scipy.spatial import cKDTree
 
 from pipeline.geometry.cloud import unit
 from pipeline.geometry.deviation import Surface, sample_surface
-from pipeline.geometry.edges import edges_of
+from pipeline.geometry.edges import edges_of, one_row_more, touching
 from pipeline.geometry.fuse import Wanted, fused
-from pipeline.geometry.guess import MEASURED_CELLS, beyond_rims, closed_guess, gaps
+from pipeline.geometry.guess import MEASURED_CELLS, beyond_rims, closed_guess
 from pipeline.geometry.hole_filling import fill
 from pipeline.geometry.holes import Surroundings, find_holes
 from pipeline.geometry.measure import face_areas, face_vectors
@@ -61,9 +61,10 @@ def closed_surface(mesh: Mesh) -> Mesh | None:
     rims = mesh.vertices[np.unique(edges.ends[edges.faces_count == 1])]
     guess = closed_guess(mesh, cell, rims)
     if guess is not None:
-        added = beyond_rims(guess, mesh, surface, cell)
+        added = beyond_rims(guess, surface, cell)
+        openings = cKDTree(np.concatenate([rims, added.vertices]))
         for reach in REACHES:
-            mended = _mended(mesh, added, rims, cell, reach * cell)
+            mended = _mended(mesh, surface, added, openings, cell, reach * cell)
             if mended is not None:
                 return mended
     guess = closed_guess(mesh, cell)
@@ -72,13 +73,12 @@ def closed_surface(mesh: Mesh) -> Mesh | None:
     return _flagged(_put_back(guess, surface, NEAR_CELLS * cell), mesh, surface, cell)
 
 
-def _mended(mesh: Mesh, added: Mesh, rims: FloatArray, cell: float, reach: float) -> Mesh | None:
+def _mended(mesh: Mesh, surface: Surface, added: Mesh, openings: cKDTree, cell: float, reach: float) -> Mesh | None:
     """The mesh with what lies about its openings made anew; None where that cannot be sewn in."""
-    openings = cKDTree(np.concatenate([rims, added.vertices]))
     wide = reach + OVERLAP_CELLS * cell
     away = openings.query(mesh.vertices, distance_upper_bound=wide)[0]
-    anew = _rounded(mesh.faces, _with_corner(mesh.faces, away < reach))
-    about = _with_corner(mesh.faces, away < wide)
+    anew = _rounded(mesh.faces, touching(mesh.faces, away < reach))
+    about = touching(mesh.faces, away < wide)
     evidence = _points_on(without_faces(mesh, ~about), cell, GIVEN_PER_CELL)
     if len(added.faces):
         evidence = joined(evidence, _points_on(added, cell, GUESSED_PER_CELL))
@@ -89,23 +89,14 @@ def _mended(mesh: Mesh, added: Mesh, rims: FloatArray, cell: float, reach: float
     beside = without_faces(mesh, anew | ~about)
     if len(beside.faces):
         apart = Surface(beside.vertices, beside.faces).distance(piece.vertices)
-        piece = without_faces(piece, _with_corner(piece.faces, apart < GAP_CELLS * cell))
-    here = _flagged(piece, mesh, Surface(mesh.vertices, mesh.faces), cell)
-    return _sewn(rest, here, cell)
-
-
-def _with_corner(faces: IndexArray, chosen: BoolArray) -> BoolArray:
-    """(m,) faces with a corner among the chosen vertices (n,)."""
-    return np.asarray(chosen[faces].any(axis=1), np.bool_)
+        piece = without_faces(piece, touching(piece.faces, apart < GAP_CELLS * cell))
+    return _sewn(rest, _flagged(piece, mesh, surface, cell), cell)
 
 
 def _rounded(faces: IndexArray, chosen: BoolArray) -> BoolArray:
     """Chosen faces without teeth and slits at their border: twice one more row, and twice one less."""
-    for value in (True, True, False, False):
-        touched = np.zeros(int(faces.max()) + 1, bool)
-        touched[faces[chosen == value]] = True
-        chosen = np.where(_with_corner(faces, touched), value, chosen)
-    return chosen
+    more = one_row_more(faces, one_row_more(faces, chosen))
+    return ~one_row_more(faces, one_row_more(faces, ~more))
 
 
 def _sewn(rest: Mesh, here: Mesh, cell: float) -> Mesh | None:
@@ -148,7 +139,7 @@ def _flagged(closed: Mesh, mesh: Mesh, surface: Surface, cell: float) -> Mesh:
     """``filled`` and colours of a mesh, from the open one it was made of."""
     middles = closed.vertices[closed.faces].mean(axis=1)
     nearest, weights = surface.nearest(middles)
-    far = gaps(middles, surface, nearest, weights) > MEASURED_CELLS * cell
+    far = np.linalg.norm(middles - surface.places(nearest, weights), axis=1) > MEASURED_CELLS * cell
     colours = closed.colours
     if mesh.colours is not None and colours is None:
         face, weight = surface.nearest(closed.vertices)
@@ -168,8 +159,7 @@ def _points_on(mesh: Mesh, cell: float, per_cell: float) -> Pool:
 def _put_back(guess: Mesh, surface: Surface, reach: float) -> Mesh:
     """Vertices near the open surface moved onto it, as far as no face at them turns over or loses its area."""
     vertices, faces = guess.vertices, guess.faces
-    face, weights = surface.nearest(vertices)
-    target = np.einsum("nk,nki->ni", weights, surface.vertices[surface.faces[face]])
+    target = surface.places(*surface.nearest(vertices))
     near = np.linalg.norm(target - vertices, axis=1) <= reach
     before = face_vectors(vertices, faces)
     share = np.where(near, 1.0, 0.0)

@@ -14,6 +14,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from pipeline.geometry.deviation import Surface, sample_surface
+from pipeline.geometry.edges import one_row_more, touching
 from pipeline.geometry.measure import area, edge_lengths, volume
 from pipeline.geometry.repair import without_degenerates
 from pipeline.geometry.sparing import sparing
@@ -115,12 +116,10 @@ class Original:
         near = np.zeros(len(source.vertices), bool)
         for places, reach in self.spared:
             near |= np.isfinite(cKDTree(places).query(source.vertices, distance_upper_bound=reach)[0])
-        return np.asarray(near[source.faces].any(axis=1), np.bool_)
+        return touching(source.faces, near)
 
     def stepping_stone(self, candidate: Mesh, tolerance: float) -> None:
-        """Make coarser meshes from this one henceforth, mended where it is off, if nearly all of it is hardly off."""
-        if self.nearly_all(candidate) > HARDLY * tolerance:
-            return
+        """Make coarser meshes from this one henceforth, mended where it is off, if it can be mended."""
         before = list(self.spared)
         found = self.within(len(candidate.faces), STEPPING_STONE * tolerance, (THOROUGH,), candidate)
         if found is None:
@@ -202,13 +201,13 @@ class Original:
             )
             return left / scale + middle, collapsed.astype(np.int32)
 
+        if count <= spared:
+            return None
         for _ in range(SPARINGS):
-            if count <= spared:
-                return None
             found = sparing(source.vertices, source.faces, aside, collapse)
             if found is not None:
                 return without_degenerates(Mesh(*found))
-            aside = _one_row_more(source.faces, aside)  # a border with teeth or a slit does not stay in its place
+            aside = one_row_more(source.faces, aside)  # a border with teeth or a slit does not stay in its place
         return None
 
     def _damage(self, candidate: Mesh, after: TopologyReport) -> str:
@@ -228,13 +227,6 @@ class Original:
         return ""
 
 
-def _one_row_more(faces: IndexArray, chosen: BoolArray) -> BoolArray:
-    """Chosen faces and those that touch them."""
-    touched = np.zeros(int(faces.max()) + 1, bool)
-    touched[faces[chosen]] = True
-    return np.asarray(touched[faces].any(axis=1), np.bool_)
-
-
 def _mean_edge(mesh: Mesh) -> float:
     return float(edge_lengths(mesh.vertices, mesh.faces).mean())
 
@@ -243,7 +235,8 @@ def to_tolerance(mesh: Mesh, tolerance_mm: float, fewest: int = 4) -> Decimated:
     """The coarsest mesh found that lies within a tolerance of this one, measured both ways.
 
     The deviation of a good decimation falls as one over the number of faces, so the search is a secant on that
-    law between the finest count that failed and the coarsest that held.
+    law between the finest count that failed and the coarsest that held. It is judged by nearly all places; the few
+    that lie too far off keep the triangles they had.
     """
     original = Original(mesh)
     low, high = max(fewest, 4), len(mesh.faces)
@@ -252,9 +245,9 @@ def to_tolerance(mesh: Mesh, tolerance_mm: float, fewest: int = 4) -> Decimated:
         if count >= 0.95 * high or count < low:
             break
         candidate = original.reduced(count)
-        if candidate is not None and original.stone is mesh:
-            original.stepping_stone(candidate, tolerance_mm)
         nearly_all = np.inf if candidate is None else original.nearly_all(candidate)
+        if candidate is not None and original.stone is mesh and nearly_all <= HARDLY * tolerance_mm:
+            original.stepping_stone(candidate, tolerance_mm)
         if nearly_all > AT_MOST * tolerance_mm:
             low = count
         else:

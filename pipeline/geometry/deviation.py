@@ -70,10 +70,14 @@ class Surface:
         weights[:, 0] = 1 - weights[:, 1] - weights[:, 2]
         return face, weights
 
+    def places(self, face: IndexArray, weights: FloatArray) -> FloatArray:
+        """(n, 3) places on faces (n,) where their corners weigh so much (n, 3), as ``nearest`` gives them."""
+        places: FloatArray = np.einsum("nk,nki->ni", weights, self.vertices[self.faces[face]])
+        return places
+
     def distance(self, points: FloatArray) -> FloatArray:
         """(n,) unsigned distances, mm."""
-        face, weights = self.nearest(points)
-        distances: FloatArray = np.linalg.norm(self._offset(points, face, weights), axis=1)
+        distances: FloatArray = np.linalg.norm(points - self.places(*self.nearest(points)), axis=1)
         return distances
 
     def signed_distance(self, points: FloatArray) -> tuple[FloatArray, IndexArray]:
@@ -84,7 +88,7 @@ class Surface:
         and still means something on open ones.
         """
         face, weights = self.nearest(points)
-        offset = self._offset(points, face, weights)
+        offset = points - self.places(face, weights)
         size = np.linalg.norm(offset, axis=1)
         normals = _unit(face_vectors(self.vertices, self.faces))
         side = np.einsum("ni,ni->n", offset, normals[face])
@@ -93,11 +97,6 @@ class Surface:
             pseudo = self._pseudonormals(face[unclear], weights[unclear], normals)
             side[unclear] = np.einsum("ni,ni->n", offset[unclear], pseudo)
         return np.where(side < 0, -size, size), face
-
-    def _offset(self, points: FloatArray, face: IndexArray, weights: FloatArray) -> FloatArray:
-        nearest = np.einsum("nk,nki->ni", weights, self.vertices[self.faces[face]])
-        offset: FloatArray = points - nearest
-        return offset
 
     def _pseudonormals(self, face: IndexArray, weights: FloatArray, normals: FloatArray) -> FloatArray:
         result = normals[face].copy()

@@ -76,6 +76,18 @@ def edges_of(faces: IndexArray) -> Edges:
     )
 
 
+def touching(faces: IndexArray, vertices: BoolArray) -> BoolArray:
+    """(m,) faces with a corner among the chosen vertices (n,)."""
+    return np.asarray(vertices[faces].any(axis=1), np.bool_)
+
+
+def one_row_more(faces: IndexArray, chosen: BoolArray) -> BoolArray:
+    """(m,) the chosen faces and those that touch them."""
+    corners = np.zeros(int(faces.max()) + 1, bool)
+    corners[faces[chosen]] = True
+    return touching(faces, corners)
+
+
 def corner_fans(faces: IndexArray, edges: Edges, *, across_all: bool = True) -> IndexArray:
     """Which fan of faces about its vertex each corner belongs to.
 

@@ -13,7 +13,7 @@ from scipy.spatial import cKDTree
 from pipeline.geometry.cloud import thinned, unit
 from pipeline.geometry.deviation import Surface
 from pipeline.geometry.edges import edges_of, face_components
-from pipeline.geometry.measure import face_areas, face_vectors
+from pipeline.geometry.measure import face_areas, face_vectors, vertex_vectors
 from pipeline.geometry.native import open3d
 from pipeline.geometry.repair import used_only
 from pipeline.geometry.size import is_closed
@@ -52,7 +52,7 @@ def closed_guess(mesh: Mesh, cell: float, openings: FloatArray | None = None) ->
     return Mesh(vertices, faces) if is_closed(faces) else None
 
 
-def beyond_rims(guess: Mesh, mesh: Mesh, surface: Surface, cell: float) -> Mesh:
+def beyond_rims(guess: Mesh, surface: Surface, cell: float) -> Mesh:
     """The pieces of a closed surface that lie where an open one has nothing and reach its rims.
 
     Nearest to such a place is a rim. Where an edge of the part is rounded the surface is off as well, but nearest to
@@ -60,12 +60,12 @@ def beyond_rims(guess: Mesh, mesh: Mesh, surface: Surface, cell: float) -> Mesh:
     """
     middles = guess.vertices[guess.faces].mean(axis=1)
     nearest, weights = surface.nearest(middles)
-    gap = gaps(middles, surface, nearest, weights)
-    at_rim = _on_rim(mesh.faces, nearest, weights)
+    gap = np.linalg.norm(middles - surface.places(nearest, weights), axis=1)
+    at_rim = _on_rim(surface.faces, nearest, weights)
     facing = np.einsum(
         "ni,ni->n",
         unit(face_vectors(guess.vertices, guess.faces)),
-        unit(face_vectors(mesh.vertices, mesh.faces))[nearest],
+        unit(face_vectors(surface.vertices, surface.faces))[nearest],
     )
     off = gap > MEASURED_CELLS * cell
     beyond = (at_rim & (gap > SLIT_CELLS * cell)) | (off & ((gap > FAR_CELLS * cell) | (facing < FACING)))
@@ -74,13 +74,6 @@ def beyond_rims(guess: Mesh, mesh: Mesh, surface: Surface, cell: float) -> Mesh:
         piece = face_components(faces, edges_of(faces))
         faces = faces[np.bincount(piece, at_rim[beyond])[piece] > 0]
     return used_only(Mesh(guess.vertices, faces))
-
-
-def gaps(points: FloatArray, surface: Surface, face: IndexArray, weights: FloatArray) -> FloatArray:
-    """(n,) distance from points to their nearest places on the surface, given as ``Surface.nearest`` gives them."""
-    places = np.einsum("nk,nki->ni", weights, surface.vertices[surface.faces[face]])
-    gap: FloatArray = np.linalg.norm(points - places, axis=1)
-    return gap
 
 
 def _on_rim(faces: IndexArray, nearest: IndexArray, weights: FloatArray) -> BoolArray:
@@ -98,13 +91,9 @@ def _on_rim(faces: IndexArray, nearest: IndexArray, weights: FloatArray) -> Bool
 
 def _places(mesh: Mesh, cell: float, openings: FloatArray | None) -> tuple[FloatArray, FloatArray]:
     """Vertices and face centres with their normals; thinned far from the openings."""
-    used = used_only(mesh)
-    across = face_vectors(used.vertices, used.faces)
-    at_vertices = np.zeros_like(used.vertices)
-    for corner in range(3):
-        np.add.at(at_vertices, used.faces[:, corner], across)
-    places = np.concatenate([used.vertices, used.vertices[used.faces].mean(axis=1)])
-    normals = unit(np.concatenate([at_vertices, across]))
+    places = np.concatenate([mesh.vertices, mesh.vertices[mesh.faces].mean(axis=1)])
+    across = face_vectors(mesh.vertices, mesh.faces)
+    normals = unit(np.concatenate([vertex_vectors(mesh.vertices, mesh.faces), across]))
     good = np.einsum("ni,ni->n", normals, normals) > 0.5
     places, normals = places[good], normals[good]
     if openings is None:

@@ -7,7 +7,7 @@ from scipy.spatial import cKDTree
 
 from pipeline.geometry.cloud import thinned
 from pipeline.geometry.marker_lumps import Lump, LumpFinder
-from pipeline.geometry.measure import face_vectors
+from pipeline.geometry.measure import vertex_vectors
 from pipeline.part import BoolArray, FloatArray, Mesh
 
 SEEDS_PER_RADIUS = 3.0
@@ -51,10 +51,7 @@ def _is_marker(lump: Lump, diameter: float, noise: float) -> bool:
 
 def _candidates(mesh: Mesh, radius: float, margin: float, least: float) -> FloatArray:
     """(n, 3) seeds whose middle stands above the surface around them, clearest first."""
-    vectors = face_vectors(mesh.vertices, mesh.faces)
-    at_vertices = np.zeros_like(mesh.vertices)
-    for corner in range(3):
-        np.add.at(at_vertices, mesh.faces[:, corner], vectors)
+    at_vertices = vertex_vectors(mesh.vertices, mesh.faces)
     used = np.linalg.norm(at_vertices, axis=1) > 0
     if not used.any():
         return np.zeros((0, 3))

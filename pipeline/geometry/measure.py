@@ -14,6 +14,14 @@ def face_vectors(vertices: FloatArray, faces: IndexArray) -> FloatArray:
     return cross(b - a, c - a)
 
 
+def vertex_vectors(vertices: FloatArray, faces: IndexArray) -> FloatArray:
+    """(n, 3) sums of the vectors of the faces at each vertex: its normal, weighted by area; zero where no face is."""
+    vectors, at_vertices = face_vectors(vertices, faces), np.zeros_like(vertices)
+    for corner in range(3):
+        np.add.at(at_vertices, faces[:, corner], vectors)
+    return at_vertices
+
+
 def edge_lengths(vertices: FloatArray, faces: IndexArray) -> FloatArray:
     """(m, 3) lengths of each face's sides, mm."""
     return length(vertices[faces] - vertices[faces[:, (1, 2, 0)]])

@@ -104,9 +104,9 @@ def points_on(mesh: Mesh, faces: BoolArray, points: FloatArray, reach_mm: float)
     low, high = corners.min(axis=0) - reach_mm, corners.max(axis=0) + reach_mm
     near = np.flatnonzero(((points >= low) & (points <= high)).all(axis=1))
     if len(near):
-        face, weights = Surface(mesh.vertices, mesh.faces).nearest(points[near])
-        place = np.einsum("nk,nki->ni", weights, mesh.vertices[mesh.faces[face]])
-        on[near] = faces[face] & (np.linalg.norm(points[near] - place, axis=1) <= reach_mm)
+        surface = Surface(mesh.vertices, mesh.faces)
+        face, weights = surface.nearest(points[near])
+        on[near] = faces[face] & (np.linalg.norm(points[near] - surface.places(face, weights), axis=1) <= reach_mm)
     return on
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from pipeline.geometry.edges import touching
 from pipeline.geometry.measure import face_vectors
 from pipeline.part import BoolArray, FloatArray, IndexArray
 
@@ -42,7 +43,7 @@ def unfolded(vertices: FloatArray, faces: IndexArray, facing: FloatArray) -> Flo
 
 def evened(vertices: FloatArray, faces: IndexArray, chosen: BoolArray) -> FloatArray:
     """Vertices with the chosen ones (n,) put in the middle of their neighbours, again and again until they settle."""
-    around = faces[chosen[faces].any(axis=1)]
+    around = faces[touching(faces, chosen)]
     placed = vertices.copy()
     for _ in range(EVENED):
         placed[chosen] = _middles(placed, around)[chosen]
@@ -65,7 +66,7 @@ def _drawn_in(vertices: FloatArray, faces: IndexArray, facing: FloatArray, middl
         changed = np.zeros(len(share), bool)
         changed[back] = True
         changed[folded] = True  # a face of which another corner moved is asked about again
-        asked = faces[changed[faces].any(axis=1)]
+        asked = faces[touching(faces, changed)]
     return placed
 
 
