@@ -66,6 +66,8 @@ def outliers(
     cells = voxels(points, max(CELL_IN_SPACINGS * spacing, 2.0 * noise))
     thin = _thin(cells)[cells.of_point]
     suspects = np.flatnonzero(thin if normals is None else thin | _askew(cells, normals))
+    # Neighbours in turn: the search then finds the tree in the processor's cache.
+    suspects = suspects[np.argsort(cells.of_point[suspects], kind="stable")]
     if len(suspects) and len(points) > NEIGHBOURS:
         stray, flying = _judged(cells, points, normals, suspects, thin[suspects], noise, density_ratio)
         cause[suspects[flying]] = Cause.FLYING

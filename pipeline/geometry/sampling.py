@@ -14,8 +14,8 @@ QUADRIC_NEIGHBOURS = 40
 
 
 def rough_tree(points: FloatArray) -> cKDTree:
-    """A k-d tree for a few thousand questions: unbalanced, it is built in half the time and answers as fast."""
-    return cKDTree(points, balanced_tree=False, compact_nodes=False)
+    """A k-d tree for a few thousand questions: unbalanced and with large leaves it is built in a third of the time."""
+    return cKDTree(points, leafsize=32, balanced_tree=False, compact_nodes=False)
 
 
 def point_spacing(points: FloatArray, tree: cKDTree | None = None) -> float:
