@@ -12,7 +12,9 @@ local convexity", CVPR 2014. The seam measured against the root of the smaller a
 from __future__ import annotations
 
 import heapq
+from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 from scipy.sparse import coo_array, csc_matrix, diags_array
@@ -38,16 +40,14 @@ class Things:
     Attributes
     ----------
     label : (m,) thing of each cell, -1 where the cell takes no part
-    seams : (k, 2) pairs of things that touch
-    strength : (k,) length of their seam over the root of the smaller area
+    seam : (k, k) length of the seam between each two of them, in cells
     """
 
     label: IndexArray
-    seams: IndexArray
-    strength: FloatArray
+    seam: FloatArray
 
 
-def things(cells: Voxels, normal: FloatArray, usable: BoolArray, shortest_join: float = SHORTEST_JOIN) -> Things:
+def things(cells: Voxels, normal: FloatArray, usable: BoolArray) -> Things:
     """Part the usable cells into things.
 
     Parameters
@@ -57,7 +57,46 @@ def things(cells: Voxels, normal: FloatArray, usable: BoolArray, shortest_join: 
     """
     first, second, crease = _bends(cells, normal, usable)
     label = _patches(cells, first, second, crease, usable)
-    return _joined(cells, label, first, second, crease, shortest_join)
+    return _joined(label, first, second, crease)
+
+
+def loose_sides(parts: Things, least_share: float) -> Iterator[BoolArray]:
+    """(m,) the cells to one side of every cut through a surface that only short seams hold together.
+
+    A thing that something else touches hangs on it by that one seam; one that belongs hangs on all the rest of the
+    part, by many short seams together. So all seams across a cut are measured against the smaller side.
+
+    Parameters
+    ----------
+    least_share : share of all cells below which a thing goes with the neighbour it has its longest seam with
+    """
+    label, area, seam = _with_small_ones(parts, least_share)
+    for rest in product((False, True), repeat=max(len(area) - 1, 0)):
+        side = np.array([False, *rest], bool)
+        length = float(seam[side][:, ~side].sum())
+        if 0.0 < length < SHORTEST_JOIN * np.sqrt(min(area[side].sum(), area[~side].sum())):
+            yield (label >= 0) & side[label]
+
+
+def _with_small_ones(parts: Things, least_share: float) -> tuple[IndexArray, FloatArray, FloatArray]:
+    """(m,) large thing of each cell, -1 for small ones that touch nothing; (k,) areas and (k, k) seams of these."""
+    area, seam = np.bincount(parts.label[parts.label >= 0]).astype(float), parts.seam.copy()
+    least, target = least_share * area.sum(), np.arange(len(area))
+    while True:
+        small = np.flatnonzero((area > 0) & (area < least) & (seam.max(axis=1, initial=0.0) > 0))
+        if len(small) == 0:
+            break
+        one = int(small[area[small].argmin()])
+        other = int(seam[one].argmax())
+        target[target == one] = other
+        area[other] += area[one]
+        seam[other] += seam[one]
+        seam[:, other] = seam[other]
+        seam[one], seam[:, one], seam[other, other], area[one] = 0.0, 0.0, 0.0, 0.0
+    large = np.flatnonzero(area >= least)
+    place = np.full(len(area) + 1, -1)
+    place[large] = np.arange(len(large))
+    return place[np.append(target, -1)[parts.label]], area[large], seam[np.ix_(large, large)]
 
 
 def parted(
@@ -181,9 +220,7 @@ def _patches(cells: Voxels, first: IndexArray, second: IndexArray, crease: BoolA
     return label.astype(np.int32)
 
 
-def _joined(
-    cells: Voxels, label: IndexArray, first: IndexArray, second: IndexArray, crease: BoolArray, shortest: float
-) -> Things:
+def _joined(label: IndexArray, first: IndexArray, second: IndexArray, crease: BoolArray) -> Things:
     """Join patches over their relatively longest seams first, until every seam left is short."""
     number = int(label.max()) + 1
     area = np.bincount(label[label >= 0], minlength=number).astype(float)
@@ -199,7 +236,7 @@ def _joined(
     heapq.heapify(queue)
     while queue:
         ratio, one, other = heapq.heappop(queue)
-        if -ratio < shortest:
+        if -ratio < SHORTEST_JOIN:
             break
         if parent[one] != one or parent[other] != other or -ratio != strength(one, other):
             continue
@@ -219,12 +256,11 @@ def _joined(
     root = np.array([_root(parent, patch) for patch in range(number)], int)
     kept, dense = np.unique(root, return_inverse=True)
     place = {int(patch): at for at, patch in enumerate(kept)}
-    pairs = [(one, other) for one in kept.tolist() for other in borders[one] if one < other]
-    return Things(
-        label=np.where(label >= 0, dense[np.maximum(label, 0)], -1).astype(np.int32),
-        seams=np.array([(place[one], place[other]) for one, other in pairs], np.int32).reshape(-1, 2),
-        strength=np.array([strength(one, other) for one, other in pairs]),
-    )
+    lengths = np.zeros((len(kept), len(kept)))
+    for one in kept.tolist():
+        for other, length in borders[one].items():
+            lengths[place[one], place[other]] = length
+    return Things(np.where(label >= 0, dense[np.maximum(label, 0)], -1).astype(np.int32), lengths)
 
 
 def _seams(label: IndexArray, first: IndexArray, second: IndexArray, crease: BoolArray) -> dict[tuple[int, int], float]:

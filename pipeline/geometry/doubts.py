@@ -12,7 +12,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from pipeline.geometry.components import inside_hull
-from pipeline.geometry.contact import things
+from pipeline.geometry.contact import loose_sides, things
 from pipeline.geometry.riser import Riser, may_be_riser
 from pipeline.geometry.sectors import SECTORS, filled_in, furthest
 from pipeline.geometry.standing import Standing
@@ -145,13 +145,9 @@ def _rests_on(scene: Standing, chosen: BoolArray, riser: Riser, rival: Riser) ->
 
 def _has_weak_seam(scene: Standing, chosen: BoolArray) -> bool:
     """Whether what was kept still consists of two large things side by side that only touch."""
-    parts = things(scene.cells, scene.normal, chosen)
-    area = np.bincount(parts.label[chosen])
-    large = area >= LARGE_THING * chosen.sum()
-    for one, other in parts.seams.tolist():
-        if large[one] and large[other]:
-            first, second = scene.plan[parts.label == one], scene.plan[parts.label == other]
-            # What stands one upon the other, as foot and shaft do, may be joined where a shadow lies.
-            if max(inside_hull(first, second).mean(), inside_hull(second, first).mean()) < 0.5:
-                return True
+    for side in loose_sides(things(scene.cells, scene.normal, chosen), LARGE_THING):
+        first, second = scene.plan[side], scene.plan[chosen & ~side]
+        # What stands one upon the other, as foot and shaft do, may be joined where a shadow lies.
+        if max(inside_hull(first, second).mean(), inside_hull(second, first).mean()) < 0.5:
+            return True
     return False

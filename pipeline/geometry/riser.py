@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.spatial import cKDTree
 
+from pipeline.geometry.components import inside_hull
 from pipeline.geometry.standing import Standing
 from pipeline.geometry.walls import (
     LEAST_LEVELS,
@@ -37,7 +38,9 @@ QUIET = 0.15
 RIVAL = 0.3
 """Share of the walls of the riser found from which on those of another one count."""
 MOST_BESIDE = 0.5
-"""Share of what stands on the support that may stand beside a riser."""
+"""Share of what stands on the support from which on it must be shown that the part would fall without its riser."""
+UNSEEN = 0.25
+"""How far beside the walls that are seen others may stand in a shadow, over their width."""
 SPECK = 8
 """Cells below which a piece is none."""
 THICK_IN_CELLS = 2.0
@@ -117,17 +120,27 @@ def may_be_riser(scene: Standing, chosen: BoolArray) -> bool:
         if outline is None or len(ring.columns) < 12 or ring.share < LEAST_RING:
             continue
         outside = outside_of(outline, scene.plan)
-        # A riser carries alone: what stands on the support beside it as well does not stand on it.
-        stands = chosen & (scene.height < scene.floor)
-        if (stands & (outside > WALL_IN_CELLS * scene.cell)).sum() > MOST_BESIDE * stands.sum():
-            continue
         walls = chosen & (np.abs(outside) < WALL_IN_CELLS * scene.cell) & (np.abs(scene.rise) < UPRIGHT)
         top = wall_top(scene.height[walls], outside[walls], ring.foot, scene.cell)
         carried = chosen & (scene.height > top + 2.0 * scene.cell)
+        stands = chosen & (scene.height < scene.floor)
+        beside = stands & (outside > WALL_IN_CELLS * scene.cell)
+        if beside.sum() > MOST_BESIDE * stands.sum() and not _needed(scene, ring, outline, carried, beside):
+            continue
         tall = top - ring.foot >= max(LEAST_LEVELS * scene.cell, SUSPECT_ASPECT * ring.width)
         if tall and carried.sum() > 0.5 * walls.sum():
             return True
     return False
+
+
+def _needed(scene: Standing, ring: Ring, outline: FloatArray, carried: BoolArray, beside: BoolArray) -> bool:
+    """Whether walls stand under the middle of what they carry, and without them it would fall over.
+
+    Of several feet no one carries alone; but what stands beside a riser and only leans at the part holds nothing up.
+    """
+    middle = scene.plan[carried].mean(axis=0, keepdims=True) if carried.any() else scene.plan[:1]
+    under = outside_of(outline, middle)[0] < UNSEEN * ring.width
+    return bool(under and not inside_hull(scene.plan[beside], middle)[0])
 
 
 @dataclass(frozen=True, eq=False)

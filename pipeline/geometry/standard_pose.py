@@ -1,8 +1,9 @@
 """A part in the pose in which everybody would put it, found from its shape alone.
 
 Primary: the plane it stands on, or its principal axes. Secondary: the direction of its upright flat faces, or the long
-axis of its volume. What turns are left over are told apart by the third moment of the volume, which changes its sign
-with them; where that says nothing the part repeats itself, and the pose says so.
+axis of its volume, or, of a part that repeats itself about its axis, one of its repeats. What turns are left over are
+told apart by the third moment of the volume, which changes its sign with them; where that says nothing the part repeats
+itself, and the pose says so.
 """
 
 from __future__ import annotations
@@ -28,6 +29,11 @@ LOWEST = 0.999
 """Share of the vertices above the plane on which a part stands that lay on an unmeasured face."""
 ROUND = 1.05
 """Second moments closer than this make no long axis."""
+MOST_FOLDS = 16
+LEAST_FOLD = 0.002
+"""A part repeats itself in a turn when its moment says so by this much; of turned parts it is below 0.0001."""
+UNDERTONE = 0.5
+"""Of all such numbers the smallest counts whose moment has this share of the largest: the others are multiples."""
 LEAN_TOWARDS = np.array([0.80, 0.50, 0.33]) / np.linalg.norm([0.80, 0.50, 0.33])
 """The third moment along this direction is made as large as the choice allows; no symmetry of a part lies along it."""
 DISTINCT = 0.0006
@@ -59,7 +65,8 @@ def on_base(mesh: Mesh, noise_mm: float, up: FloatArray | None = None) -> Standa
 
     The origin lies below the middle between the end faces across x and y, or below the centroid where there are none.
     x runs along the upright flat faces where there are such, else along the long axis of the volume; of the two
-    directions of upright faces along that in which the volume spreads further.
+    directions of upright faces along that in which the volume spreads further. Where the volume spreads alike all
+    round but repeats itself, x runs through one of its repeats.
 
     Parameters
     ----------
@@ -124,21 +131,34 @@ def _turns_about(mesh: Mesh, moments: Moments, up: FloatArray, noise_mm: float) 
     long_axis = float(np.arctan2(vectors[1, 1], vectors[0, 1]))
     flat = upright_turn(mesh, up, across, noise_mm)
     is_round = bool(values[1] < ROUND * values[0])
-    angle, doubt = long_axis if flat is None else flat, ""
-    quarter = np.pi / 2
-    if flat is None:
+    folds, phase = _folds(moments, across) if is_round else (0, 0.0)
+    quarter, doubt = np.pi / 2, ""
+    if folds and (flat is None or folds % 4):
+        angles = [phase + 2 * np.pi * k / folds for k in range(folds)]
+    elif flat is None:
         angles = [long_axis, long_axis + np.pi]
         if is_round:
             doubt = "the part is nearly round about its upright axis, so its turn about it is arbitrary"
     else:
-        along = [float(_direction(a) @ spread @ _direction(a)) for a in (angle, angle + quarter)]
+        along = [float(_direction(a) @ spread @ _direction(a)) for a in (flat, flat + quarter)]
         if max(along) < ROUND * min(along):
-            angles = [angle + k * quarter for k in range(4)]
+            angles = [flat + k * quarter for k in range(4)]
         else:
-            angle += quarter * int(np.argmax(along))
-            angles = [angle, angle + np.pi]
+            longer = flat + quarter * int(np.argmax(along))
+            angles = [longer, longer + np.pi]
     rows = [_direction(a) @ across for a in angles]
     return [np.stack([x, np.cross(up, x), up]) for x in rows], doubt
+
+
+def _folds(moments: Moments, across: FloatArray) -> tuple[int, float]:
+    """How often the part repeats itself in a turn, 0 where it does not, and the direction of one of its repeats."""
+    found = moments.folds(across, MOST_FOLDS)
+    found[:2] = 0.0
+    strength = np.abs(found)
+    if strength.max() < LEAST_FOLD:
+        return 0, 0.0
+    folds = int(np.flatnonzero(strength >= UNDERTONE * strength.max())[0])
+    return folds, float(np.angle(found[folds])) / folds
 
 
 def _leaning(moments: Moments, turns: Sequence[FloatArray]) -> tuple[int, float]:

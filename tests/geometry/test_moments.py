@@ -37,6 +37,18 @@ def test_lean_of_a_pyramid() -> None:
     assert found.lean(np.array([1.0, 0, 0])) == pytest.approx(0, abs=1e-12)
 
 
+def test_folds_of_a_square_block() -> None:
+    """Over a square of side a <(x + iy)^4> = -a^4 / 60, as 2 <x^4> = a^4 / 40 and 6 <x^2>^2 = a^4 / 24; by hand."""
+    across = np.eye(3)[:2]
+    found = moments(Mesh(*box((30, 30, 20)))).folds(across, 6)
+    assert found[0] == pytest.approx(1.0)
+    assert found[4] == pytest.approx(-(30**4) / 60 / 450**2 * 3)
+    assert np.abs(found[[1, 2, 3, 5, 6]]) == pytest.approx(0, abs=1e-12)
+    half = np.sqrt(0.5)
+    turned = moments(Mesh(*box((30, 30, 20)))).folds(np.array([[half, half, 0], [-half, half, 0]]), 4)
+    assert turned[4] == pytest.approx(-found[4]), "corners and sides change places"
+
+
 def test_what_is_open_is_closed_for_the_count_and_said() -> None:
     whole, opened = Mesh(*icosphere(4, 30)), Mesh(*without_cap(*icosphere(4, 30), (0, 0, 30), 8))
     found = moments(opened)

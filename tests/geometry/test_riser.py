@@ -109,3 +109,14 @@ def test_a_foot_among_several_is_no_riser() -> None:
     # One of them alone may be one.
     alone = scene(feet[1], block((150, 24), 20, 40))
     assert may_be_riser(alone, np.ones(len(alone.cells), bool))
+
+
+def test_what_leans_at_a_part_does_not_hide_its_riser() -> None:
+    raised = (block((40, 40), 0.5, 40, lid=False), block((80, 60), 40, 90))
+    leaning = block((50, 50), 0.5, 60, centre=(65.0, 0.0))
+    there = scene(*raised, leaning)
+    assert may_be_riser(there, np.ones(len(there.cells), bool))
+    # Nor does anything on the other side, but for a foot that holds the part up as well.
+    feet = [block((30, 50), 0.5, 40, centre=(x, 0.0), lid=False) for x in (-55.0, 55.0)]
+    held = scene(raised[0], *feet, block((140, 60), 40, 90))
+    assert not may_be_riser(held, np.ones(len(held.cells), bool))

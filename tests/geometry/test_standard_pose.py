@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from meshes import box, icosphere
+from meshes import box, frustum, icosphere
 from scipy.spatial.transform import Rotation
 
 from pipeline.geometry.datum_points import datum_from_points
+from pipeline.geometry.deviation import Surface
 from pipeline.geometry.standard_pose import on_axes, on_base
 from pipeline.part import FloatArray, Mesh, transformed
 from pipeline.simulate.fittings import FITTINGS
@@ -67,6 +68,19 @@ def test_a_fitting_comes_to_the_same_pose_from_two_frames(name: str) -> None:
     assert np.abs(places[0] - places[1]).mean() < 0.01
     assert one.base is not None
     assert one.base.flatness_mm < 0.04
+
+
+@pytest.mark.parametrize("part", ["sheave", "pump-impeller", "six-sided"])
+def test_what_repeats_itself_in_a_turn_lies_on_itself_from_two_frames(part: str) -> None:
+    truth = Mesh(*frustum(30, 30, 20, corners=6)) if part == "six-sided" else FITTINGS[part](None)
+    placed = []
+    for seed in (1, 2):
+        mesh = turned(truth, seed)
+        found = on_base(mesh, NOISE)
+        assert found is not None
+        assert not any("round" in doubt for doubt in found.doubts)
+        placed.append(Surface(transformed(mesh.vertices, found.datum_from_part), mesh.faces))
+    assert placed[0].distance(placed[1].vertices).mean() < 0.02
 
 
 def test_filled_surface_is_no_base() -> None:
