@@ -30,6 +30,7 @@ TOPICS: dict[str, tuple[str, ...]] = {
     "sides-do-not-join": OVERLAP,
     "limit:alignment.overlap_percent": OVERLAP,
     "sides-contradict": STILL,
+    "sides-fit-badly": STILL,
     "rough-fit": STILL,
     "captures-disagree": STILL,
     "capture-empty": FRAMES,

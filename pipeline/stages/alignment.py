@@ -70,6 +70,8 @@ class Alignment(Stage):
     """Below this the overlap is called scant in a warning (common practice asks for 20 to 50, no source)."""
     most_contradiction_percent: float = Field(1.5, gt=0, le=100)
     """Largest share of common surface that may speak against the poses."""
+    sure_contradiction_percent: float = Field(0.4, gt=0, le=100)
+    """From this share on a person should look; right poses are contradicted in a fifth of a percent at most."""
     marker_noise_mm: float = Field(0.3, gt=0)
     """Standard deviation of the marker places in the ticket."""
     most_rms_to_noise_ratio: float = Field(4.0, gt=0)
@@ -194,6 +196,16 @@ class Alignment(Stage):
         if found.searched:
             self._judge_certainty(part, found, context)
         self._judge_contradiction(part, found, self.most_contradiction_percent, context)
+        (i, j), percent = _contradiction(found)
+        if percent > self.sure_contradiction_percent:
+            one, other = (part.captures[k].name for k in (i, j))
+            context.doubt(
+                "sides-fit-badly",
+                f"{percent:.1f} percent of what {one} and {other} have in common lies where the other shows something "
+                "else; they may lie wrong on each other.",
+                "Look at the preview with each side in its colour; " + MARKERS[0].lower() + MARKERS[1:],
+                one,
+            )
         rough = found.best.joint.residual_mm
         if rough > self.most_rms_to_noise_ratio * max(one.seen.side.noise for one in found.ready):
             context.doubt(
@@ -204,8 +216,7 @@ class Alignment(Stage):
 
     def _judge_contradiction(self, part: Part, found: Found, most_percent: float, context: StageContext) -> None:
         names = [capture.name for capture in part.captures]
-        i, j = max(found.best.pairs, key=lambda pair: found.best.pairs[pair].contradiction)
-        percent = 100 * (found.best.contradiction if found.searched else found.best.side_contradiction)
+        (i, j), percent = _contradiction(found)
         if percent > most_percent or (contradicted(found.best) and most_percent == self.most_contradiction_percent):
             if percent > HOPELESS * self.most_contradiction_percent and found.searched and mirrored(j, found):
                 context.stop(
@@ -258,6 +269,12 @@ class Alignment(Stage):
                 f"{symmetry_words(found, names)}.",
                 MARKERS,
             )
+
+
+def _contradiction(found: Found) -> tuple[tuple[int, int], float]:
+    """The pair of sides that fits worst, and the percentage of common surface that speaks against the poses."""
+    pair = max(found.best.pairs, key=lambda pair: found.best.pairs[pair].contradiction)
+    return pair, 100 * (found.best.contradiction if found.searched else found.best.side_contradiction)
 
 
 @dataclass(frozen=True, eq=False)

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 from meshes import cgal_meshes, read_stl
+from scipy.spatial import cKDTree
 
 from pipeline.errors import JobStopped, Outcome
 from pipeline.formats.reading import read_capture
@@ -165,6 +166,20 @@ def test_equal_ends_that_share_little_are_not_taken_for_one() -> None:
 def test_halves_are_not_folded_on_one_another(kind: str, low: float, high: float) -> None:
     """Where they belong the halves of a plain shank can slide; laid end on end they are firm, and all but fit."""
     assert refused(cut(scanned(kind), low, high)).code in ("ambiguous", "sides-contradict")
+
+
+def test_what_speaks_against_poses_in_many_places_is_looked_at() -> None:
+    """Dents that only one capture has, nowhere enough of them to refuse the poses."""
+    one, other = scanned("gudgeon")[0]
+    assert other.normals is not None
+    dents = np.random.default_rng(1).choice(len(other.points), 70, replace=False)
+    inside = cKDTree(other.points[dents]).query(other.points)[0] < 2.5
+    dented = replace(other, points=np.where(inside[:, None], other.points - 0.6 * other.normals, other.points))
+    context = StageContext(np.random.default_rng(0), Path(), Alignment.all_measures())
+    Alignment(sure_contradiction_percent=0.05).apply(Part("part", (one, dented)), context)
+    assert "sides-fit-badly" in [reason.code for reason in context.reasons]
+    assert {reason.outcome for reason in context.reasons} == {Outcome.REVIEW}
+    assert not aligned((one, other))[1].reasons
 
 
 def test_a_hinge_is_no_rival_of_the_place_where_it_locks() -> None:
