@@ -60,8 +60,8 @@ def things(cells: Voxels, normal: FloatArray, usable: BoolArray) -> Things:
     return _joined(label, first, second, crease)
 
 
-def loose_sides(parts: Things, least_share: float) -> Iterator[BoolArray]:
-    """(m,) the cells to one side of every cut through a surface that only short seams hold together.
+def loose_sides(parts: Things, least_share: float) -> Iterator[tuple[BoolArray, BoolArray]]:
+    """(m,) the cells to either side of every cut through a surface that only short seams hold together.
 
     A thing that something else touches hangs on it by that one seam; one that belongs hangs on all the rest of the
     part, by many short seams together. So all seams across a cut are measured against the smaller side.
@@ -75,7 +75,7 @@ def loose_sides(parts: Things, least_share: float) -> Iterator[BoolArray]:
         side = np.array([False, *rest], bool)
         length = float(seam[side][:, ~side].sum())
         if 0.0 < length < SHORTEST_JOIN * np.sqrt(min(area[side].sum(), area[~side].sum())):
-            yield (label >= 0) & side[label]
+            yield (label >= 0) & side[label], (label >= 0) & ~side[label]
 
 
 def _with_small_ones(parts: Things, least_share: float) -> tuple[IndexArray, FloatArray, FloatArray]:

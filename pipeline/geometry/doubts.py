@@ -145,8 +145,8 @@ def _rests_on(scene: Standing, chosen: BoolArray, riser: Riser, rival: Riser) ->
 
 def _has_weak_seam(scene: Standing, chosen: BoolArray) -> bool:
     """Whether what was kept still consists of two large things side by side that only touch."""
-    for side in loose_sides(things(scene.cells, scene.normal, chosen), LARGE_THING):
-        first, second = scene.plan[side], scene.plan[chosen & ~side]
+    for one, other in loose_sides(things(scene.cells, scene.normal, chosen), LARGE_THING):
+        first, second = scene.plan[one], scene.plan[other]
         # What stands one upon the other, as foot and shaft do, may be joined where a shadow lies.
         if max(inside_hull(first, second).mean(), inside_hull(second, first).mean()) < 0.5:
             return True

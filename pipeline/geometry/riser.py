@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.spatial import cKDTree
 
-from pipeline.geometry.components import inside_hull
+from pipeline.geometry.sectors import SECTORS, sector_of
 from pipeline.geometry.standing import Standing
 from pipeline.geometry.walls import (
     LEAST_LEVELS,
@@ -41,6 +41,8 @@ MOST_BESIDE = 0.5
 """Share of what stands on the support from which on it must be shown that the part would fall without its riser."""
 UNSEEN = 0.25
 """How far beside the walls that are seen others may stand in a shadow, over their width."""
+FEWEST_STANDING = 3
+"""Cells in one direction from which on something stands there."""
 SPECK = 8
 """Cells below which a piece is none."""
 THICK_IN_CELLS = 2.0
@@ -124,8 +126,8 @@ def may_be_riser(scene: Standing, chosen: BoolArray) -> bool:
         top = wall_top(scene.height[walls], outside[walls], ring.foot, scene.cell)
         carried = chosen & (scene.height > top + 2.0 * scene.cell)
         stands = chosen & (scene.height < scene.floor)
-        beside = stands & (outside > WALL_IN_CELLS * scene.cell)
-        if beside.sum() > MOST_BESIDE * stands.sum() and not _needed(scene, ring, outline, carried, beside):
+        beside = (stands & (outside > WALL_IN_CELLS * scene.cell)).sum()
+        if beside > MOST_BESIDE * stands.sum() and not _needed(scene.plan, outline, carried, stands, ring.width):
             continue
         tall = top - ring.foot >= max(LEAST_LEVELS * scene.cell, SUSPECT_ASPECT * ring.width)
         if tall and carried.sum() > 0.5 * walls.sum():
@@ -133,14 +135,20 @@ def may_be_riser(scene: Standing, chosen: BoolArray) -> bool:
     return False
 
 
-def _needed(scene: Standing, ring: Ring, outline: FloatArray, carried: BoolArray, beside: BoolArray) -> bool:
+def _needed(plan: FloatArray, outline: FloatArray, carried: BoolArray, stands: BoolArray, width: float) -> bool:
     """Whether walls stand under the middle of what they carry, and without them it would fall over.
 
     Of several feet no one carries alone; but what stands beside a riser and only leans at the part holds nothing up.
     """
-    middle = scene.plan[carried].mean(axis=0, keepdims=True) if carried.any() else scene.plan[:1]
-    under = outside_of(outline, middle)[0] < UNSEEN * ring.width
-    return bool(under and not inside_hull(scene.plan[beside], middle)[0])
+    if not carried.any():
+        return False
+    unseen, middle = UNSEEN * width, plan[carried].mean(axis=0)
+    if outside_of(outline, middle[None, :])[0] > unseen:
+        return False
+    away = plan[stands & (outside_of(outline, plan) > unseen)] - middle
+    held = np.bincount(sector_of(away), minlength=SECTORS) >= FEWEST_STANDING
+    every_half_turn = all(np.roll(held, turn)[: SECTORS // 2].any() for turn in range(SECTORS))
+    return not every_half_turn
 
 
 @dataclass(frozen=True, eq=False)
