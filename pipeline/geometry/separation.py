@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from pipeline.geometry.clearing import Clearing, cleared
 from pipeline.geometry.clutter import Separation, part_without_support, standing_part
@@ -20,7 +21,7 @@ from pipeline.geometry.components import inside_hull
 from pipeline.geometry.doubts import Uncertain
 from pipeline.geometry.gauge import Gauge
 from pipeline.geometry.outline import outline_of
-from pipeline.geometry.paint import alike, differ
+from pipeline.geometry.paint import LEAST_TOLD_APART, alike, differ, learned, paint_of
 from pipeline.geometry.standing import Cleared, Standing, cells_of, standing
 from pipeline.geometry.voxels import Voxels
 from pipeline.part import BoolArray, ColourArray, FloatArray
@@ -29,6 +30,10 @@ MOST_OWN = 0.003
 """Points of the riser that may have the part's own paint, over those of the part."""
 MOST_STRANGE = 0.004
 """Share of what was kept that may be of another paint than the part and what touched it."""
+NEAR = 0.15
+"""How far from the part, over its extent, what went may still be a piece of it."""
+SURELY_OWN, MOST_LOST = 0.9, 0.02
+"""Belief from which on a cell has the part's paint; such cells that went close by, over those of the part."""
 LOW_SHARE = 0.4
 """Share of the part's height within which what is over the riser surely rests on it."""
 
@@ -68,6 +73,8 @@ def separate(
         found = standing_part(scene, points, normals, lengths, outline, expected_size, 0.0)
         found = _asking(found, *found.uncertain, Uncertain.FOOT)
     found = _with_paints(found, scene.cells, colours)
+    if own_went(found, scene.cells, colours):
+        found = _asking(found, *found.uncertain, Uncertain.TOUCHING)
     if not found.uncertain:
         return found
     seen = outline_of(points, support[:3]) if outline is None else outline
@@ -134,6 +141,22 @@ def _resting(scene: Standing, found: Separation) -> BoolArray | None:
     highest = float(np.percentile(scene.height[kept], 99.0))
     low = found.riser_height + LOW_SHARE * (highest - found.riser_height)
     return np.asarray(over & (scene.height > found.riser_height) & (scene.height < low))
+
+
+def own_went(found: Separation, cells: Voxels, colours: ColourArray) -> bool:
+    """Whether a good deal of what went close to the part has its paint, and not that of what went farther off."""
+    kept, riser = (cells.total(which) > 0.5 * cells.count for which in (found.keep, found.riser))
+    went = ~kept & ~riser
+    if not kept.any() or not went.any():
+        return False
+    reach = NEAR * float(np.linalg.norm(np.ptp(cells.centre[kept], axis=0)))
+    near = np.zeros(len(cells), bool)
+    near[went] = np.isfinite(cKDTree(cells.centre[kept]).query(cells.centre[went], distance_upper_bound=reach)[0])
+    hue = paint_of(cells, colours)
+    paints = learned(hue, kept, went & ~near)
+    if paints is None or paints.told_apart < LEAST_TOLD_APART:
+        return False
+    return bool((paints.belief(hue[near]) > SURELY_OWN).sum() > MOST_LOST * kept.sum())
 
 
 def _with_paints(found: Separation, cells: Voxels, colours: ColourArray) -> Separation:

@@ -26,6 +26,9 @@ CELLS_ACROSS = 160
 # Cells looked at beyond a plane's rim.
 RIM = 3
 WAVES_IN_SPACINGS = 0.15
+PARALLEL = 0.98
+LOW = 0.5
+"""Height over its extent up to which a face over a table belongs to something that lies there."""
 CONTACT = 4
 """Cells above a plane in which something that stands on it begins."""
 
@@ -105,6 +108,12 @@ class Plane:
     def is_ground(self) -> bool:
         """Rough ground of cloth or paper: the whole scene lies on it and over it."""
         return self.bounds and self.standing >= 0.6 and self.hull_area >= self.standing_area and self.rises < 0.75
+
+    def lies_on(self, other: Plane) -> bool:
+        """Whether it is the upper face of something low that stands on another, larger plane: a board, or a part."""
+        above = other.equation[3] - self.equation[3]
+        parallel = float(self.equation[:3] @ other.equation[:3]) > PARALLEL
+        return bool(parallel and other.cut < above < LOW * self.extent and self.hull_area < other.hull_area)
 
     def is_plain(self, noise: float, spacing: float) -> bool:
         """A flat board seen at large, not the rough ground that cloth or paper makes.

@@ -84,10 +84,18 @@ class PlaneStrip(Stage):
         rough = [
             plane for plane in candidates if plane.is_ground and not plane.is_plain(lengths.noise, lengths.spacing)
         ]
-        if sure:
+        boards = [plane for plane in sure if not any(plane.lies_on(other) for other in sure)]
+        if len(boards) < len(sure):
+            context.doubt(
+                "support-unsure",
+                f"{name}: a flat face low over the table may be a board or a face of the part, and was left in.",
+                "Look at the result; scan the part on the table itself or on a riser, without a board between.",
+                name,
+            )
+        if boards:
             # A wall bounds the scene as well, but nothing stands on it.
-            support = max(sure, key=lambda plane: plane.contact)
-            return _Boards(sure[:MOST_PLANES], support.equation)
+            support = max(boards, key=lambda plane: plane.contact)
+            return _Boards(boards[:MOST_PLANES], support.equation)
         if rough:
             return _Boards([], max(rough, key=lambda plane: plane.hull_area).equation)
         unsure = [plane for plane in plain if plane.confidence >= self.unsure_ratio]

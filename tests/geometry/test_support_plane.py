@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.geometry.support_plane import planes
+from pipeline.geometry.support_plane import Plane, planes
 
 SPACING = 1.2
 Surface = tuple[np.ndarray, np.ndarray]
@@ -34,12 +34,18 @@ def _table(radius: float, edge: float) -> Surface:
     return points[seen], normals[seen]
 
 
-def _confidence(parts: list[Surface]) -> float:
-    """Of the plane z = 0; 0 when it is none."""
+def _level(parts: list[Surface], height: float = 0.0) -> Plane | None:
+    """The plane at a height, or None."""
     points, normals = (np.vstack(column) for column in zip(*parts, strict=True))
     points = points + np.random.default_rng(0).normal(0, 0.05, points.shape)
-    level = [p for p in planes(points, normals, SPACING, 0.05) if abs(p.equation[2]) > 0.99 and abs(p.equation[3]) < 1]
-    return level[0].confidence if level else 0.0
+    found = [plane for plane in planes(points, normals, SPACING, 0.05) if abs(plane.equation[2]) > 0.99]
+    return next((plane for plane in found if abs(plane.equation[3] + height) < 1), None)
+
+
+def _confidence(parts: list[Surface]) -> float:
+    """Of the plane z = 0; 0 when it is none."""
+    plane = _level(parts)
+    return 0.0 if plane is None else plane.confidence
 
 
 def test_the_edge_of_the_table_in_the_picture_is_its_own() -> None:
@@ -75,3 +81,16 @@ def test_the_floor_of_a_round_box_is_no_table() -> None:
     inward = -np.stack([np.cos(turn), np.sin(turn), 0 * turn], axis=-1).reshape(-1, 3)
     wall = -70 * inward + np.array([0, 0, 1]) * up.reshape(-1, 1)
     assert _confidence([(floor, normals), (wall, inward), *_block(40, 0)]) < 0.15
+
+
+def test_a_plate_on_the_table_lies_on_it_and_a_table_not_on_the_floor() -> None:
+    points, normals = _table(150, 200)
+    under = np.linalg.norm(points, axis=1) < 70
+    table = (points[~under], normals[~under])
+    for height, low in ((4.0, True), (300.0, False)):
+        scene = [table, (points[under] + [0, 0, height], normals[under]), *_block(40, height)]
+        lower, upper = _level(scene), _level(scene, height)
+        assert lower is not None
+        assert upper is not None
+        assert upper.lies_on(lower) is low
+        assert not lower.lies_on(upper)

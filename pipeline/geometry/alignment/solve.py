@@ -18,6 +18,8 @@ from pipeline.geometry.alignment.twins import turned_poses
 from pipeline.geometry.alignment.verdict import (
     CONTRADICTED,
     LESS,
+    SOILED,
+    SPOTLESS,
     Solution,
     contradicted,
     deviations_mm,
@@ -41,6 +43,8 @@ MOST_UNSURE = 3
 HOPEFUL = 0.05
 """Sets of poses with less than this share of the best score cannot be rivals and are not refined."""
 TWINS = 2
+LEAST_SHARE, FIRM = 0.25, 0.01
+"""Least support over the best one's, and least firmness, with which a set that nothing speaks against is believed."""
 DISTINCT_DEG, DISTINCT_SIZE = 5.0, 0.02
 
 
@@ -151,6 +155,7 @@ def concluded(ready: Sequence[Ready], finalists: list[Solution], pairs: Guesses,
         if finalists[0] is best:
             break
         best = finalists[0]
+    finalists = sorted([*finalists, *_cleaner(ready, best, mark_noise_mm)], key=_rank)
     best, rival = _least_contradicted(finalists, ready)
     best = polished(ready, best, mark_noise_mm)
     return Found(
@@ -164,14 +169,44 @@ def concluded(ready: Sequence[Ready], finalists: list[Solution], pairs: Guesses,
     )
 
 
+def _cleaner(ready: Sequence[Ready], best: Solution, mark_noise_mm: float) -> list[Solution]:
+    """Sets of poses on the way from one that a patch speaks against to one that less speaks against, twin by twin.
+
+    Where half a turn leaves a part nearly as it is, every one of many sides may lie either way, and the set with the
+    most support need not be the right one.
+    """
+    found: list[Solution] = []
+    for _ in ready:
+        if not contradicted(thoroughly(ready, best)):
+            break
+        twins = [solved(ready, poses, mark_noise_mm) for poses in _twins(ready, best)]
+        twins = [one for one in twins if one.support > LESS * best.support and one.against < best.against]
+        if not twins:
+            break
+        best = min(twins, key=lambda one: one.against)
+        found.append(best)
+    return found
+
+
 def _least_contradicted(finalists: Sequence[Solution], ready: Sequence[Ready]) -> tuple[Solution, list[Solution]]:
-    """The best finalist and its rivals; the best of the rivals instead where a patch speaks against the best only."""
+    """The best finalist and its rivals; where more speaks against it than against a right one, the best clean one."""
     best, rival = _with_rivals(finalists[0], finalists, ready)
-    if contradicted(best):
-        for other in rival:
-            if not contradicted(other) and other.support > LESS * best.support and other.marked >= best.marked:
+    if contradicted(best) or best.contradiction > SOILED:
+        for other in finalists[1:]:
+            if _cleaner_story(other, finalists[0], ready):
                 return _with_rivals(other, finalists, ready)
     return best, rival
+
+
+def _cleaner_story(other: Solution, best: Solution, ready: Sequence[Ready]) -> bool:
+    """Whether nothing much speaks against another set of poses, and it explains about as much, or is firm by itself."""
+    share = other.support / max(best.support, 1)
+    if other.marked < best.marked or share < LEAST_SHARE or other.contradiction > SOILED:
+        return False
+    other = thoroughly(ready, other)
+    if contradicted(other):
+        return False
+    return share > LESS or (other.contradiction <= SPOTLESS and other.joint.firmness >= FIRM)
 
 
 def _with_rivals(

@@ -11,7 +11,7 @@ from pipeline.geometry.alignment.icp import settled
 from pipeline.geometry.alignment.quick import quick_scores
 from pipeline.geometry.alignment.rigid import distinct, inverse, moved, turned_about
 from pipeline.geometry.constraint import constraint
-from pipeline.part import FloatArray
+from pipeline.part import BoolArray, FloatArray
 
 STEP_DEG = 6.0
 
@@ -30,20 +30,16 @@ def turned_poses(ready: Sequence[Ready], poses: FloatArray, k: int, most: int = 
     weakest = whole.motions(below=np.inf)
     axes = [(axis, whole.centre) for axis in whole.axes]
     axes += [(m.axis, m.through) for m in weakest if np.linalg.norm(m.turn) > 0.3][:3]
-    angles = np.deg2rad(np.arange(STEP_DEG, 360.0, STEP_DEG))
+    angles = np.deg2rad(np.arange(0.0, 360.0, STEP_DEG))
     tried = np.array([turned_about(axis, through, angle) @ poses[k] for axis, through in axes for angle in angles])
     side = ready[k].seen.side
     found: list[FloatArray] = []
     score = np.zeros(len(tried))
-    weight = np.zeros(len(tried))
     for j, other in enumerate(ready):
-        if j == k:
-            continue
-        back = inverse(poses[j])
-        here = quick_scores(side, other.field, back @ tried, 300)
-        score += here
-        weight = np.maximum(weight, here)
-    order = np.argsort(-score, kind="stable")[: 12 * most]
+        if j != k:
+            score += quick_scores(side, other.field, inverse(poses[j]) @ tried, 300)
+    peaks = np.flatnonzero(_peaks(score.reshape(len(axes), len(angles))))
+    order = peaks[np.argsort(-score[peaks], kind="stable")][: 12 * most]
     kept = [order[i] for i in distinct(tried[order], side.centre, np.deg2rad(9), 0.04 * side.size, 2 * most)]
     for index in kept:
         j = _closest(ready, poses, k, tried[index])
@@ -55,6 +51,17 @@ def turned_poses(ready: Sequence[Ready], poses: FloatArray, k: int, most: int = 
             total += quick_scores(side, other.field, inverse(poses[j]) @ array, 400, tight=True)
     order = np.argsort(-total, kind="stable")[:most]
     return [array[i] for i in order]
+
+
+def _peaks(score: FloatArray) -> BoolArray:
+    """(axes x angles,) where the scores (axes, angles) along a turn rise and fall again, but for where it begins.
+
+    A little way off the pose itself everything still fits well, and settles back to it.
+    """
+    peak = (score >= np.roll(score, 1, axis=1)) & (score > np.roll(score, -1, axis=1))
+    peak[:, 0] = False
+    found: BoolArray = peak.reshape(-1)
+    return found
 
 
 def _closest(ready: Sequence[Ready], poses: FloatArray, k: int, pose: FloatArray) -> int:

@@ -45,6 +45,8 @@ open, be spotless and as smooth: halves of a plain shank slide along one another
 that only cross are spread evenly over what is support, and about twice as rough as noise."""
 SPOTLESS, TOUCH, SMOOTH = 0.0005, 0.07, 1.5
 """Largest share against, least overlap, and mean squared height over the best one's, of a rival that can slide."""
+SOILED = 0.004
+"""Share of what a pair has in common beyond which what speaks against it is no chance; right poses have half of it."""
 ALIKE = 0.9
 """From this share of the support on two sets of poses lay the same places on one another, and may be compared in how
 smoothly they do: what is seen at a slant is rougher."""
@@ -350,6 +352,8 @@ def _worse(best: Solution, other: Solution, ready: Sequence[Ready]) -> bool:
     elif share < 1.0 and slides_into(other.joint, best.joint):
         return True
     if then.patch >= max(PATCH, 2 * now.patch) and share < 1 / LESS:
+        return True
+    if then.contradiction > SOILED and then.against >= PATCH and now.contradiction <= SPOTLESS:
         return True
     # Four standard deviations of the difference of two counts, and never on a handful of samples.
     more = then.against / then.samples - now.against / now.samples

@@ -1,0 +1,27 @@
+"""What went close to the part is asked for its paint."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from pipeline.geometry.clutter import Separation
+from pipeline.geometry.separation import own_went
+from pipeline.geometry.voxels import voxels
+
+BLUE, GREY = (40, 80, 190), (150, 150, 150)
+
+
+@pytest.mark.parametrize(("paint", "distance", "asked"), [(BLUE, 42.0, True), (GREY, 42.0, False), (BLUE, 90.0, False)])
+def test_a_piece_of_the_parts_paint_that_went_close_by_is_missed(
+    paint: tuple[int, int, int], distance: float, asked: bool
+) -> None:
+    rng = np.random.default_rng(0)
+    part, piece = rng.uniform(0, 40, (20_000, 3)), rng.uniform(0, 12, (2_000, 3)) + [distance, 0, 0]
+    paper = rng.uniform(0, 30, (10_000, 3)) + [0, 100, 0]
+    points = np.vstack([part, piece, paper])
+    shade = rng.normal(1.0, 0.03, (len(points), 1))
+    colours = np.vstack([np.tile(BLUE, (20_000, 1)), np.tile(paint, (2_000, 1)), np.tile(GREY, (10_000, 1))]) * shade
+    keep = np.arange(len(points)) < 20_000
+    found = Separation(keep, (), 0.0, np.zeros(len(points), bool), grounded=True)
+    assert own_went(found, voxels(points, 2.0), np.clip(colours, 0, 255).astype(np.uint8)) is asked
