@@ -8,7 +8,7 @@ import numpy as np
 
 from pipeline.geometry.edges import LongArray, edges_of
 from pipeline.geometry.measure import corner_angles, face_vectors
-from pipeline.geometry.native import open3d
+from pipeline.geometry.native import open3d, ray_scene
 from pipeline.part import FloatArray, IndexArray, Mesh
 
 BLOCK = 1_000_000
@@ -52,10 +52,7 @@ class Surface:
     def __init__(self, vertices: FloatArray, faces: IndexArray) -> None:
         self.vertices, self.faces = vertices, faces
         self._middle = (vertices.min(axis=0) + vertices.max(axis=0)) / 2
-        core = open3d().core
-        self._scene = open3d().t.geometry.RaycastingScene()
-        local = np.ascontiguousarray(vertices - self._middle, np.float32)
-        self._scene.add_triangles(core.Tensor(local), core.Tensor(np.ascontiguousarray(faces, np.uint32)))
+        self._scene = ray_scene(vertices - self._middle, faces)
 
     def nearest(self, points: FloatArray) -> tuple[IndexArray, FloatArray]:
         """(n,) nearest face and (n, 3) weights of its corners at the nearest point."""

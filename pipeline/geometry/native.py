@@ -15,6 +15,9 @@ from functools import cache
 from types import ModuleType
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from pipeline.errors import MachineError
 
 SYSTEM_PACKAGES = ("libegl1", "libgl1", "libopengl0", "libx11-6", "libgomp1")
@@ -48,6 +51,19 @@ def pymeshlab() -> Any:
     except (ImportError, OSError) as error:
         raise _cannot_load("pymeshlab", error) from error
     return module
+
+
+def ray_scene(vertices: NDArray[Any], faces: NDArray[Any]) -> Any:
+    """Triangles (n, 3) and (m, 3) for ray casting and nearest places, in 32 bit.
+
+    One thread builds its tree: with more, it is another tree each time, and of two faces that touch now the one and
+    now the other answers.
+    """
+    o3d = open3d()
+    scene = o3d.t.geometry.RaycastingScene(nthreads=1)
+    corners, numbers = np.ascontiguousarray(vertices, np.float32), np.ascontiguousarray(faces, np.uint32)
+    scene.add_triangles(o3d.core.Tensor(corners), o3d.core.Tensor(numbers))
+    return scene
 
 
 @contextmanager

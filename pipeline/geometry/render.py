@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from pipeline.geometry.camera import Camera
 from pipeline.geometry.measure import face_vectors
-from pipeline.geometry.native import open3d
+from pipeline.geometry.native import open3d, ray_scene
 from pipeline.part import BoolArray, FloatArray, IndexArray
 
 Image = NDArray[np.float32]
@@ -92,10 +92,7 @@ class Studio:
         self._middle = (self.used.min(axis=0) + self.used.max(axis=0)) / 2
         self.size = float(np.linalg.norm(np.ptp(self.used, axis=0)))
         self._face_normals, self._corner_normals = _normals(vertices, faces)
-        self._scene = open3d().t.geometry.RaycastingScene()
-        core = open3d().core
-        local = np.ascontiguousarray(vertices - self._middle, np.float32)
-        self._scene.add_triangles(core.Tensor(local), core.Tensor(np.ascontiguousarray(faces, np.uint32)))
+        self._scene = ray_scene(vertices - self._middle, faces)
 
     def shoot(self, camera: Camera) -> Shot:
         """Look at the mesh through a camera."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.geometry.edges import LongArray, edges_of
-from pipeline.geometry.native import open3d
+from pipeline.geometry.native import open3d, ray_scene
 from pipeline.part import BoolArray, FloatArray, IndexArray
 
 TOUCH = 1e-7
@@ -62,9 +62,7 @@ def _hits(vertices: FloatArray, ends: LongArray, faces: IndexArray) -> tuple[Lon
     core = open3d().core
     corners = vertices[faces].reshape(-1, 3)  # not all vertices: often few faces of a large mesh are asked about
     middle = (corners.min(axis=0) + corners.max(axis=0)) / 2
-    scene = open3d().t.geometry.RaycastingScene()
-    own = np.arange(len(corners), dtype=np.uint32).reshape(-1, 3)
-    scene.add_triangles(core.Tensor((corners - middle).astype(np.float32)), core.Tensor(own))
+    scene = ray_scene(corners - middle, np.arange(len(corners)).reshape(-1, 3))
     begin, end = ((vertices[ends[:, side]] - middle).astype(np.float32) for side in (0, 1))
     found = scene.list_intersections(core.Tensor(np.hstack([begin, end - begin])))
     inside = found["t_hit"].numpy() < 1.001

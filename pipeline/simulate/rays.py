@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.geometry.native import open3d
+from pipeline.geometry.native import open3d, ray_scene
 from pipeline.part import BoolArray, FloatArray, IndexArray, Mesh
 
 
@@ -16,8 +16,7 @@ class RayCaster:
 
     def __init__(self, vertices: FloatArray, faces: IndexArray) -> None:
         self._o3d = open3d()
-        self._scene = self._o3d.t.geometry.RaycastingScene()
-        self._scene.add_triangles(self._tensor(vertices, np.float32), self._tensor(faces, np.uint32))
+        self._scene = ray_scene(vertices, faces)
 
     def cast(self, origins: FloatArray, directions: FloatArray) -> tuple[FloatArray, NDArray[np.int64], FloatArray]:
         """First hits of (n, 3) origins along unit directions.

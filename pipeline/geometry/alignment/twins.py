@@ -11,9 +11,12 @@ from pipeline.geometry.alignment.icp import settled
 from pipeline.geometry.alignment.quick import quick_scores
 from pipeline.geometry.alignment.rigid import distinct, inverse, moved, turned_about
 from pipeline.geometry.constraint import constraint
-from pipeline.part import BoolArray, FloatArray
+from pipeline.geometry.edges import LongArray
+from pipeline.part import FloatArray
 
 STEP_DEG = 6.0
+LEVEL = 0.95
+"""From this share of the score of the pose itself on another turn is as good."""
 
 
 def turned_poses(ready: Sequence[Ready], poses: FloatArray, k: int, most: int = 4) -> list[FloatArray]:
@@ -38,12 +41,13 @@ def turned_poses(ready: Sequence[Ready], poses: FloatArray, k: int, most: int = 
     for j, other in enumerate(ready):
         if j != k:
             score += quick_scores(side, other.field, inverse(poses[j]) @ tried, 300)
-    peaks = np.flatnonzero(_peaks(score.reshape(len(axes), len(angles))))
-    order = peaks[np.argsort(-score[peaks], kind="stable")][: 12 * most]
+    order = _peaks(score.reshape(len(axes), len(angles)))[: 12 * most]
     kept = [order[i] for i in distinct(tried[order], side.centre, np.deg2rad(9), 0.04 * side.size, 2 * most)]
     for index in kept:
         j = _closest(ready, poses, k, tried[index])
         found.append(poses[j] @ settled(side, ready[j].field, (inverse(poses[j]) @ tried[index])[None])[0])
+    if not found:
+        return []
     array = np.array(found)
     total = np.zeros(len(array))
     for j, other in enumerate(ready):
@@ -53,14 +57,18 @@ def turned_poses(ready: Sequence[Ready], poses: FloatArray, k: int, most: int = 
     return [array[i] for i in order]
 
 
-def _peaks(score: FloatArray) -> BoolArray:
-    """(axes x angles,) where the scores (axes, angles) along a turn rise and fall again, but for where it begins.
+def _peaks(score: FloatArray) -> LongArray:
+    """(k,) turns, numbered along axes and angles, where the score (axes, angles) peaks or never falls, best first.
 
-    A little way off the pose itself everything still fits well, and settles back to it.
+    A little way off the pose itself, where every turn begins, all still fits well, and settles back to it. But where
+    it fits as well as before, as all round a turned part, that is another pose; the farther, the surer.
     """
-    peak = (score >= np.roll(score, 1, axis=1)) & (score > np.roll(score, -1, axis=1))
+    level = LEVEL * score[:, :1]
+    peak = (score >= np.roll(score, 1, axis=1)) & (score > np.roll(score, -1, axis=1)) | (score > level)
     peak[:, 0] = False
-    found: BoolArray = peak.reshape(-1)
+    far = np.minimum(np.arange(score.shape[1]), score.shape[1] - np.arange(score.shape[1]))
+    order = np.lexsort((-np.broadcast_to(far, score.shape).ravel(), -np.minimum(score, level).ravel()))
+    found: LongArray = order[peak.ravel()[order]]
     return found
 
 

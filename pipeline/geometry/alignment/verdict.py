@@ -30,6 +30,8 @@ farther, and the few places that hold a part would be taken for strays."""
 BACK_ROUNDS = ((2.0, 9.0), (2.0, 8.0), (1.5, 7.0), (1.5, 6.0), (1.5, 5.0))
 STAYED = 0.25
 """A push of which more than this share stays was not resisted."""
+NOTHING = 0.0003
+"""A motion held by less than this, over what is held best, is held by noise alone, and may come back by chance."""
 ROUGHER = 1.12
 """A set of poses whose mean squared height is this much larger than the best one's is a worse one."""
 LITTLE, CONTRADICTED = 0.07, 0.03
@@ -225,7 +227,7 @@ def _motion_rows(points: FloatArray, joint: Joint) -> FloatArray:
 def slides(
     solution: Solution, ready: Sequence[Ready], mark_noise_mm: float = 0.3, most: int = 3
 ) -> list[tuple[int, Motion | None, float]]:
-    """Sides that stay where they are pushed, along the weakest motions of the whole.
+    """Sides that stay where they are pushed, along the weakest motions of the whole, or that nothing but noise holds.
 
     Returns
     -------
@@ -233,7 +235,7 @@ def slides(
     """
     joint, count = solution.joint, len(ready)
     trees = [one.seen.tree for one in ready]
-    _, vectors = np.linalg.eigh(joint.matrix[6:, 6:])
+    values, vectors = np.linalg.eigh(joint.matrix[6:, 6:])
     found = []
     for k in range(min(most, vectors.shape[1])):
         direction = np.concatenate([np.zeros(6), vectors[:, k]]).reshape(count, 6)
@@ -247,7 +249,7 @@ def slides(
             left = np.array([_apart(back.poses[i], joint.poses[i], ready[i]) for i in range(count)])
             mover = int(np.argmax(gone))
             stays.append(left[mover] / max(gone[mover], 1e-12))
-        if min(stays) > STAYED:
+        if min(stays) > STAYED or values[k] < NOTHING * values[-1]:
             found.append((mover, _motion_of(solution, ready, mover), float(min(stays))))
     return found
 
