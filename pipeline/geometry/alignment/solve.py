@@ -14,7 +14,7 @@ from pipeline.geometry.alignment.hypotheses import pair_table
 from pipeline.geometry.alignment.joint import SixD, refined
 from pipeline.geometry.alignment.rigid import inverse, moved
 from pipeline.geometry.alignment.side import SURE, Side, measured, sides
-from pipeline.geometry.alignment.twins import turned_poses
+from pipeline.geometry.alignment.twins import DISTINCT_DEG, DISTINCT_SIZE, turned_poses
 from pipeline.geometry.alignment.verdict import (
     CONTRADICTED,
     LESS,
@@ -45,7 +45,6 @@ HOPEFUL = 0.05
 TWINS = 2
 LEAST_SHARE, FIRM = 0.25, 0.01
 """Least support over the best one's, and least firmness, with which a set that nothing speaks against is believed."""
-DISTINCT_DEG, DISTINCT_SIZE = 5.0, 0.02
 
 
 @dataclass(frozen=True, eq=False)

@@ -9,13 +9,15 @@ import numpy as np
 from pipeline.geometry.alignment.graph import Ready
 from pipeline.geometry.alignment.icp import settled
 from pipeline.geometry.alignment.quick import quick_scores
-from pipeline.geometry.alignment.rigid import distinct, inverse, moved, turned_about
+from pipeline.geometry.alignment.rigid import differences, distinct, inverse, moved, turned_about
 from pipeline.geometry.constraint import constraint
 from pipeline.geometry.edges import LongArray
 from pipeline.part import FloatArray
 
 STEP_DEG = 6.0
-LEVEL = 0.95
+DISTINCT_DEG, DISTINCT_SIZE = 5.0, 0.02
+"""Poses that differ by less, in angle and over the size of the side, are the same."""
+LEVEL = 0.98
 """From this share of the score of the pose itself on another turn is as good."""
 
 
@@ -46,9 +48,9 @@ def turned_poses(ready: Sequence[Ready], poses: FloatArray, k: int, most: int = 
     for index in kept:
         j = _closest(ready, poses, k, tried[index])
         found.append(poses[j] @ settled(side, ready[j].field, (inverse(poses[j]) @ tried[index])[None])[0])
-    if not found:
-        return []
-    array = np.array(found)
+    array = np.array(found).reshape(-1, 4, 4)
+    angle, way = differences(array, poses[k], side.centre)
+    array = array[(angle > np.deg2rad(DISTINCT_DEG)) | (way > DISTINCT_SIZE * side.size)]
     total = np.zeros(len(array))
     for j, other in enumerate(ready):
         if j != k:
