@@ -70,8 +70,8 @@ class Alignment(Stage):
     """Below this the overlap is called scant in a warning (common practice asks for 20 to 50, no source)."""
     most_contradiction_percent: float = Field(1.5, gt=0, le=100)
     """Largest share of common surface that may speak against the poses."""
-    sure_contradiction_percent: float = Field(0.4, gt=0, le=100)
-    """From this share on a person should look; right poses are contradicted in a fifth of a percent at most."""
+    sure_contradiction_percent: float = Field(0.3, gt=0, le=100)
+    """From this share on a person should look; right poses are contradicted in a quarter of a percent at most."""
     marker_noise_mm: float = Field(0.3, gt=0)
     """Standard deviation of the marker places in the ticket."""
     most_rms_to_noise_ratio: float = Field(4.0, gt=0)
