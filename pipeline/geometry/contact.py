@@ -71,8 +71,10 @@ def loose_sides(parts: Things, least_share: float) -> Iterator[tuple[BoolArray, 
     least_share : share of all cells below which a thing goes with the neighbour it has its longest seam with
     """
     label, area, seam = _with_small_ones(parts, least_share)
-    for rest in product((False, True), repeat=max(len(area) - 1, 0)):
-        side = np.array([False, *rest], bool)
+    if len(area) == 0:
+        return
+    for rest in product((False, True), repeat=len(area) - 1):
+        side = np.array([False, *rest])
         length = float(seam[side][:, ~side].sum())
         if 0.0 < length < SHORTEST_JOIN * np.sqrt(min(area[side].sum(), area[~side].sum())):
             yield (label >= 0) & side[label], (label >= 0) & ~side[label]

@@ -36,5 +36,6 @@ def test_a_small_thing_goes_with_what_it_has_its_longest_seam_with(towards_first
 def test_what_does_not_touch_at_all_is_not_asked_about() -> None:
     assert not list(loose_sides(things([100, 100], {}), 0.1))
     assert not list(loose_sides(things([100], {}), 0.1))
+    assert not list(loose_sides(things([10] * 20, {}), 0.1)), "nothing but specks"
     speck = things([100, 100, 1], {(0, 1): 20.0})
     assert not list(loose_sides(speck, 0.1))
