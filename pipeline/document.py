@@ -10,7 +10,7 @@ from __future__ import annotations
 import difflib
 import json
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
@@ -117,8 +117,15 @@ def validate(document: Document, model: type[Model]) -> Model:
         return model.model_validate_json(json.dumps(document.values))
     except ValidationError as error:
         schema = model.model_json_schema()
-        found = error.errors(include_url=False, include_input=True)[:MAX_MISTAKES]
+        every = error.errors(include_url=False, include_input=True)
+        found = [item for item in every if not _is_echo(item, every)][:MAX_MISTAKES]
         raise ConfigurationError([_explained(document, schema, item) for item in found]) from error
+
+
+def _is_echo(item: Any, every: Sequence[Any]) -> bool:
+    """Whether a list is said to be too short only because what stands in it is wrong, and that is said as well."""
+    at = item["loc"]
+    return item["type"] == "too_short" and any(len(o["loc"]) > len(at) and o["loc"][: len(at)] == at for o in every)
 
 
 def nearest(word: str, words: list[str]) -> str:
@@ -208,6 +215,8 @@ def _explained(document: Document, schema: dict[str, Any], error: Any) -> Mistak
         given = given.get("stage") if isinstance(given, dict) else given
         what = f"{given!r} is not a stage." if given is not None else "every step names its stage."
         text = f"{what}{nearest(str(given), stages)} Stages: {', '.join(stages)}"
+    elif kind == "too_short":
+        text = f"needs at least {error['ctx']['min_length']} of them, not {error['ctx']['actual_length']}"
     elif kind == "value_error":
         text = str(error["ctx"]["error"])
     else:

@@ -52,6 +52,12 @@ WRONG_STEPS = {
 }
 
 
+def test_a_chain_without_a_step_says_so_and_one_of_wrong_steps_only_these(tmp_path: Path) -> None:
+    empty = mistakes(tmp_path, HEAD.rstrip() + " []\n")
+    assert empty == ["r.yaml:3: stages: needs at least 1 of them, not 0"]
+    assert len(mistakes(tmp_path, HEAD + "  - stage: holefill\n  - stage: meshng\n")) == 2
+
+
 @pytest.mark.parametrize(("text", "expected"), WRONG_STEPS.items())
 def test_a_wrong_step_is_refused_with_its_line(tmp_path: Path, text: str, expected: str) -> None:
     assert mistakes(tmp_path, HEAD + text)[0].startswith(f"r.yaml:{expected}")
