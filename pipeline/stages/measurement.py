@@ -126,6 +126,8 @@ class Measurement(Stage):
             raise ValueError("measurement needs a mesh")
         mesh = replace(part.mesh, vertices=transformed(part.mesh.vertices, part.deliverable_from_part))
         self._measure_size(part, mesh, context)
+        if self.expansion_per_k is None and self.temperature_c != REFERENCE_C:
+            context.warn(f"{self.temperature_c:g} degrees change no size without expansion_per_k in the recipe.")
         if self.fits:
             points = [capture.points for capture in part.captures if len(capture.points) >= FEWEST_POINTS]
             noise = max((noise_level(each) for each in points), default=0.0)

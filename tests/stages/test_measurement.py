@@ -62,6 +62,8 @@ def test_a_warm_part_is_measured_as_at_20_degrees() -> None:
         found = measured(Measurement(expansion_per_k=expansion, temperature_c=25.0), part).measures
         assert found["extent_x_mm"] - found["extent_x_at_20_mm"] == pytest.approx(growth, rel=1e-3)
     assert "extent_x_at_20_mm" not in measured(Measurement(), part).measures
+    assert not measured(Measurement(), part).warnings
+    assert "expansion_per_k" in measured(Measurement(temperature_c=25.0), part).warnings[0]
 
 
 def test_a_size_that_rests_on_filled_surface_is_said() -> None:
