@@ -131,7 +131,9 @@ class Alignment(Stage):
         if fits and 100 * given.overlap[0] >= self.least_overlap_percent:
             return Search(given)
         anew = aligned(ready, self.marker_noise_mm)
-        if fits and not anew.overlap[0] > given.overlap[0]:
+        # Poses that do not fit themselves, or are one choice among many, are no evidence against those declared.
+        better = anew.overlap[0] > given.overlap[0] and self._fits(anew) and not (anew.slides or anew.rivals)
+        if fits and not better:
             text = (
                 f"The ticket says that the captures of {part.name} share one frame, but they have too little in common "
                 "to tell."

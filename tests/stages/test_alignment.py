@@ -284,6 +284,15 @@ def test_a_capture_of_another_part_is_refused() -> None:
     assert stopped.code in ("sides-do-not-join", "sides-contradict")
 
 
+def test_declared_poses_that_share_little_are_not_refuted_by_a_guess() -> None:
+    """End on end the halves share more, but contradict one another: that is nothing against the frame declared."""
+    job = scanned("pipe-tee")
+    halves = [replace(one, part_from_capture=pose) for one, pose in zip(cut(job, 0.475, 0.525), job[1], strict=True)]
+    part, context = aligned(halves, declared=Declared(aligned=True))
+    assert [reason.code for reason in context.reasons] == ["frame-not-verified"]
+    assert error_mm(part, job[1]) < 0.5, "so little in common holds them only so well"
+
+
 def test_declared_poses_are_verified() -> None:
     captures, truth = scanned("swan-finial")
     declared = Declared(aligned=True)
