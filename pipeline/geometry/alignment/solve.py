@@ -43,6 +43,8 @@ MOST_UNSURE = 3
 HOPEFUL = 0.05
 """Sets of poses with less than this share of the best score cannot be rivals and are not refined."""
 TWINS = 2
+MUCH_CLEANER = 0.25
+"""Where several sets explain the sides alike, one is believed that has at most this share of the contradiction."""
 LEAST_SHARE, FIRM = 0.25, 0.01
 """Least support over the best one's, and least firmness, with which a set that nothing speaks against is believed."""
 
@@ -156,6 +158,9 @@ def concluded(ready: Sequence[Ready], finalists: list[Solution], pairs: Guesses,
         best = finalists[0]
     finalists = sorted([*finalists, *_cleaner(ready, best, mark_noise_mm)], key=_rank)
     best, rival = _least_contradicted(finalists, ready)
+    if not same(best.poses, finalists[0].poses, ready, DISTINCT_DEG, DISTINCT_SIZE):  # its own twins are not known yet
+        twins = [solved(ready, poses, mark_noise_mm) for poses in _twins(ready, best)]
+        best, rival = _with_rivals(best, [*finalists, *twins], ready)
     best = polished(ready, best, mark_noise_mm)
     return Found(
         best,
@@ -192,6 +197,9 @@ def _least_contradicted(finalists: Sequence[Solution], ready: Sequence[Ready]) -
     best, rival = _with_rivals(finalists[0], finalists, ready)
     if contradicted(best) or best.contradiction > SOILED:
         for other in finalists[1:]:
+            # Where several sets explain the sides alike, dirt on one more than on another does not decide.
+            if rival and other.contradiction > MUCH_CLEANER * best.contradiction:
+                continue
             if _cleaner_story(other, finalists[0], ready):
                 return _with_rivals(other, finalists, ready)
     return best, rival
