@@ -151,16 +151,12 @@ def concluded(ready: Sequence[Ready], finalists: list[Solution], pairs: Guesses,
     finalists = sorted(finalists, key=_rank)
     best = finalists[0]
     for _ in range(2):
-        twins = [solved(ready, poses, mark_noise_mm) for poses in _twins(ready, best)]
-        finalists = sorted([*finalists, *twins], key=_rank)
+        finalists = sorted([*finalists, *_twins(ready, best, mark_noise_mm)], key=_rank)
         if finalists[0] is best:
             break
         best = finalists[0]
     finalists = sorted([*finalists, *_cleaner(ready, best, mark_noise_mm)], key=_rank)
-    best, rival = _least_contradicted(finalists, ready)
-    if not same(best.poses, finalists[0].poses, ready, DISTINCT_DEG, DISTINCT_SIZE):  # its own twins are not known yet
-        twins = [solved(ready, poses, mark_noise_mm) for poses in _twins(ready, best)]
-        best, rival = _with_rivals(best, [*finalists, *twins], ready)
+    best, rival = _least_contradicted(finalists, ready, mark_noise_mm)
     best = polished(ready, best, mark_noise_mm)
     return Found(
         best,
@@ -183,7 +179,7 @@ def _cleaner(ready: Sequence[Ready], best: Solution, mark_noise_mm: float) -> li
     for _ in ready:
         if not contradicted(thoroughly(ready, best)):
             break
-        twins = [solved(ready, poses, mark_noise_mm) for poses in _twins(ready, best)]
+        twins = _twins(ready, best, mark_noise_mm)
         twins = [one for one in twins if one.support > LESS * best.support and one.against < best.against]
         if not twins:
             break
@@ -192,7 +188,9 @@ def _cleaner(ready: Sequence[Ready], best: Solution, mark_noise_mm: float) -> li
     return found
 
 
-def _least_contradicted(finalists: Sequence[Solution], ready: Sequence[Ready]) -> tuple[Solution, list[Solution]]:
+def _least_contradicted(
+    finalists: Sequence[Solution], ready: Sequence[Ready], mark_noise_mm: float
+) -> tuple[Solution, list[Solution]]:
     """The best finalist and its rivals; where more speaks against it than against a right one, the best clean one."""
     best, rival = _with_rivals(finalists[0], finalists, ready)
     if contradicted(best) or best.contradiction > SOILED:
@@ -201,7 +199,8 @@ def _least_contradicted(finalists: Sequence[Solution], ready: Sequence[Ready]) -
             if rival and other.contradiction > MUCH_CLEANER * best.contradiction:
                 continue
             if _cleaner_story(other, finalists[0], ready):
-                return _with_rivals(other, finalists, ready)
+                twins = _twins(ready, other, mark_noise_mm)  # only those of the best were looked for until now
+                return _with_rivals(other, [*finalists, *twins], ready)
     return best, rival
 
 
@@ -229,7 +228,8 @@ def _rank(solution: Solution) -> tuple[bool, float, float]:
     return (solution.contradiction > CONTRADICTED, -(solution.marked if solution.marked >= 3 else 0), -solution.score)
 
 
-def _twins(ready: Sequence[Ready], best: Solution) -> list[FloatArray]:
+def _twins(ready: Sequence[Ready], best: Solution, mark_noise_mm: float) -> list[Solution]:
+    """The same set with one side turned to its twin, for every side, refined."""
     found = []
     for k in range(len(ready)):
         for pose in turned_poses(ready, best.poses, k, TWINS):
@@ -237,7 +237,7 @@ def _twins(ready: Sequence[Ready], best: Solution) -> list[FloatArray]:
             poses[k] = pose
             poses = inverse(poses[0]) @ poses
             if not same(poses, best.poses, ready, DISTINCT_DEG, DISTINCT_SIZE):
-                found.append(poses)
+                found.append(solved(ready, poses, mark_noise_mm))
     return found
 
 
