@@ -18,6 +18,7 @@ from pipeline.geometry.alignment.joint import SixD
 from pipeline.geometry.alignment.rigid import inverse, moved
 from pipeline.geometry.alignment.side import Side
 from pipeline.geometry.alignment.visibility import Pictures, seen_through
+from pipeline.geometry.cloud import unit
 from pipeline.part import BoolArray, FloatArray, IndexArray
 
 AGAINST_COST = 60.0
@@ -32,6 +33,8 @@ OFF_AGREE = 0.85
 """Cosine of the normals from which two layers are compared: a small lump faces many ways."""
 PATCH_CELLS = 2.0
 """Samples that speak against a pose belong to one patch when they lie within this of one another."""
+BEHIND = 0.5
+"""A place is behind a surface when the way there from its nearest sample runs this much against its normal."""
 OFF_CELLS = 4.0
 """Layers farther apart than this are two surfaces, not one badly laid on itself."""
 
@@ -144,8 +147,14 @@ def _largest_patch(points: FloatArray, reach: float) -> int:
 
 
 def _beyond(at: FloatArray, side: Side) -> BoolArray:
-    """(n,) places past an open end of a side: there the surface may go on, and looks past it prove nothing."""
-    return np.asarray(side.rim[side.tree.query(at)[1]], np.bool_)
+    """(n,) places past an open end of a side, or behind its surface, within what it shows as solid.
+
+    Past an open end the surface may go on, and behind it a look that came in there: such looks prove nothing.
+    """
+    nearest = side.tree.query(at)[1]
+    way = unit(at - side.points[nearest])
+    behind = np.einsum("ni,ni->n", way, side.normals[nearest]) < -BEHIND
+    return np.asarray(side.rim[nearest] | behind, np.bool_)
 
 
 def _turned(at: FloatArray, facing: FloatArray, other: Seen, within: float) -> BoolArray:

@@ -22,6 +22,8 @@ MOST_POINTS = 80_000
 NEIGHBOURS = 32
 SURE = 0.15
 """Below this the outside of a cloud without normals may as well be the inside."""
+FINE = 0.35
+"""Which way a bare cloud faces is told from samples this much closer: around the lip of a thin wall few lie."""
 CHUNK = 4_096
 MESH_POINTS = 60_000
 
@@ -146,6 +148,30 @@ def side(found: Measured, cell: float, reach: float) -> Side:
     cell : wanted distance between samples, millimetres
     reach : how far the measured points around a sample count, millimetres
     """
+    points, normals, blur = _even(found, cell, reach)
+    sure = 1.0
+    if found.normals is None:
+        turn, sure = _outward(found, points, normals, FINE * cell, reach)
+        normals = normals * turn[:, None]
+    return Side(found.name, points, normals, cell, found.noise, blur, sure, found.normals is not None)
+
+
+def _outward(
+    found: Measured, points: FloatArray, normals: FloatArray, cell: float, reach: float
+) -> tuple[FloatArray, float]:
+    """(n,) +1 or -1 that turn the normals of samples out of the surface, and how sure that is."""
+    close, facing, _ = _even(found, cell, reach)
+    tree = cKDTree(close)
+    _, around = tree.query(close, k=min(12, len(close)), workers=-1)
+    facing, sure = oriented(close, facing, np.asarray(around, np.int32))
+    if sure < SURE and found.up is not None:
+        facing, sure = facing * (1.0 if float((facing @ found.up).sum()) >= 0 else -1.0), 1.0
+    agrees = np.einsum("ni,ni->n", normals, facing[tree.query(points, workers=-1)[1]])
+    return np.where(agrees < 0, -1.0, 1.0), sure
+
+
+def _even(found: Measured, cell: float, reach: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Places (n, 3), normals (n, 3) and blur (n,) of one sample in each box of the size ``cell``."""
     key = np.floor(found.points / cell).astype(np.int64)
     _, chosen = np.unique(key, axis=0, return_index=True)
     chosen = np.sort(chosen)
@@ -159,13 +185,7 @@ def side(found: Measured, cell: float, reach: float) -> Side:
         points[part], normals[part], blur[part] = _smoothed(
             found.points[chosen[part]], found.points[index], sign, thickness, reach
         )
-    sure = 1.0
-    if found.normals is None:
-        _, around = cKDTree(points).query(points, k=min(12, len(points)), workers=-1)
-        normals, sure = oriented(points, normals, np.asarray(around, np.int32))
-        if sure < SURE and found.up is not None:
-            normals, sure = normals * (1.0 if float((normals @ found.up).sum()) >= 0 else -1.0), 1.0
-    return Side(found.name, points, normals, cell, found.noise, blur, sure, found.normals is not None)
+    return points, normals, blur
 
 
 def sides(captures: list[Measured], samples: int = SAMPLES) -> list[Side]:
