@@ -195,24 +195,29 @@ def _least_contradicted(
     best, rival = _with_rivals(finalists[0], finalists, ready)
     if contradicted(best) or best.contradiction > SOILED:
         for other in finalists[1:]:
+            if not _as_much_explained(other, finalists[0]):
+                continue
+            other = thoroughly(ready, other)
             # Where several sets explain the sides alike, dirt on one more than on another does not decide.
             if rival and other.contradiction > MUCH_CLEANER * best.contradiction:
                 continue
-            if _cleaner_story(other, finalists[0], ready):
+            if _cleaner_story(other, finalists[0]):
                 twins = _twins(ready, other, mark_noise_mm)  # only those of the best were looked for until now
                 return _with_rivals(other, [*finalists, *twins], ready)
     return best, rival
 
 
-def _cleaner_story(other: Solution, best: Solution, ready: Sequence[Ready]) -> bool:
+def _as_much_explained(other: Solution, best: Solution) -> bool:
+    """Whether another set of poses explains enough, and shows no more against it, to be looked at thoroughly."""
+    return other.marked >= best.marked and other.support >= LEAST_SHARE * best.support and other.contradiction <= SOILED
+
+
+def _cleaner_story(other: Solution, best: Solution) -> bool:
     """Whether nothing much speaks against another set of poses, and it explains about as much, or is firm by itself."""
-    share = other.support / max(best.support, 1)
-    if other.marked < best.marked or share < LEAST_SHARE or other.contradiction > SOILED:
-        return False
-    other = thoroughly(ready, other)
     if contradicted(other):
         return False
-    return share > LESS or (other.contradiction <= SPOTLESS and other.joint.firmness >= FIRM)
+    spotless = other.contradiction <= SPOTLESS and other.joint.firmness >= FIRM
+    return other.support > LESS * best.support or spotless
 
 
 def _with_rivals(
