@@ -22,8 +22,9 @@ MOST_POINTS = 80_000
 NEIGHBOURS = 32
 SURE = 0.15
 """Below this the outside of a cloud without normals may as well be the inside."""
-FINE = 0.35
-"""Which way a bare cloud faces is told from samples this much closer: around the lip of a thin wall few lie."""
+FINE, LESS_FINE = 0.35, 0.7
+"""Which way a bare cloud faces is told from samples this much closer, for around the lip of a thin wall few lie; where
+two distances do not tell the same, it is not known."""
 CHUNK = 4_096
 MESH_POINTS = 60_000
 
@@ -67,6 +68,7 @@ class Side:
     noise : of the measured points, millimetres
     blur : (n,) standard deviation of the measured points about the local surface; large at edges
     outside_sure : 0 to 1, how clearly the outside is told from the inside; 1 when the scanner or the table told it
+    facing_known : (n,) whether it is known which way the surface faces, if the outside of the whole is
     facing_given : whether the capture said which way its surface faces; found here, a small face may be the wrong way
     """
 
@@ -77,6 +79,7 @@ class Side:
     noise: float
     blur: FloatArray
     outside_sure: float
+    facing_known: NDArray[np.bool_]
     facing_given: bool = True
 
     def __len__(self) -> int:
@@ -108,7 +111,7 @@ class Side:
     @cached_property
     def sure(self) -> NDArray[np.bool_]:
         """(n,) True where the surface and its surroundings are known: away from edges and open ends."""
-        return np.asarray(self.plain & ~self.rim, np.bool_)
+        return np.asarray(self.plain & ~self.rim & self.facing_known, np.bool_)
 
     def turned_inside_out(self) -> Side:
         """The same samples facing the other way."""
@@ -149,11 +152,14 @@ def side(found: Measured, cell: float, reach: float) -> Side:
     reach : how far the measured points around a sample count, millimetres
     """
     points, normals, blur = _even(found, cell, reach)
-    sure = 1.0
-    if found.normals is None:
-        turn, sure = _outward(found, points, normals, FINE * cell, reach)
-        normals = normals * turn[:, None]
-    return Side(found.name, points, normals, cell, found.noise, blur, sure, found.normals is not None)
+    if found.normals is not None:
+        return Side(found.name, points, normals, cell, found.noise, blur, 1.0, np.ones(len(points), np.bool_))
+    turn, sure = _outward(found, points, normals, FINE * cell, reach)
+    other, _ = _outward(found, points, normals, LESS_FINE * cell, reach)
+    known = turn == other
+    if known.mean() < 0.5:  # one of them took all of it inside out, which is asked elsewhere
+        known = ~known
+    return Side(found.name, points, normals * turn[:, None], cell, found.noise, blur, sure, known, facing_given=False)
 
 
 def _outward(
