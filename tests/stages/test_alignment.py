@@ -229,6 +229,14 @@ def test_a_turned_part_slides_and_markers_hold_it() -> None:
     assert 0.1 < context.measures["deviation_mm"] < 0.5
 
 
+def cleaned(captures: Sequence[Capture], **of_part: Any) -> tuple[Capture, ...]:
+    """What the stages that clean leave of captures made on a bench."""
+    part = Part("part", tuple(replace(one, name=f"{k}.ply") for k, one in enumerate(captures)), **of_part)
+    for stage in (OutlierRemoval(), PlaneStrip(), ClutterRemoval()):
+        part = stage.apply(part, StageContext(np.random.default_rng(0), Path(), stage.all_measures()))
+    return part.captures
+
+
 def in_one_setting(moved: bool) -> Job:
     """A turned part amid paper, from low and from high; cleaned by the stages that do it."""
     shots = []
@@ -236,11 +244,25 @@ def in_one_setting(moved: bool) -> Job:
         scene = Scene(part=FITTINGS["bollard"](None), paper="free", seed=1 + (50 * k if moved else 0))
         scanner = Scanner(elevations_deg=heights_deg, field_ratio=1.3)
         shots.append(scan(scene, points=40_000, noise_mm=NOISE, seed=1 + 1000 * k, scanner=scanner, colours=False))
-    part = Part("part", tuple(replace(one.capture, name=f"{k}.ply") for k, one in enumerate(shots)))
-    for stage in (OutlierRemoval(), PlaneStrip(), ClutterRemoval()):
-        part = stage.apply(part, StageContext(np.random.default_rng(0), Path(), stage.all_measures()))
     first = inverse(shots[0].part_from_capture)
-    return part.captures, np.array([first @ one.part_from_capture for one in shots])
+    return cleaned([one.capture for one in shots]), np.array([first @ one.part_from_capture for one in shots])
+
+
+def test_among_equal_blades_the_one_with_least_dirt_is_not_believed() -> None:
+    """What cleaning leaves on a blade speaks against all poses, a little less against some."""
+    scene = Scene(part=FITTINGS["pump-impeller"](917), seed=917, riser="block", riser_height_mm=40.0, paper="free")
+    shots = scan_sides(
+        scene,
+        ("top", "bottom", "left"),
+        points=60_000,
+        noise_mm=NOISE,
+        seed=917,
+        scanner=Scanner(field_ratio=1.1),
+        normals=False,
+        colours=False,
+    )
+    captures = cleaned([one.capture for one in shots], declared=Declared(riser_height_mm=40.0))
+    assert refused(captures).code == "ambiguous"
 
 
 def test_paper_that_nobody_moved_holds_a_turned_part() -> None:

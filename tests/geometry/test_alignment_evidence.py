@@ -1,0 +1,51 @@
+"""What speaks against a pose of two sides must not be what was never captured."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import trimesh
+
+from pipeline.geometry.alignment.evidence import Evidence, evidence
+from pipeline.geometry.alignment.solve import prepared
+from pipeline.part import transformed
+from pipeline.simulate.fittings import FITTINGS
+from pipeline.simulate.poses import inverse
+from pipeline.simulate.scanner import CLEAN, SimulatedCapture, scan_sides
+from pipeline.simulate.scene import Scene
+
+
+@pytest.fixture(scope="module")
+def gudgeon() -> tuple[SimulatedCapture, ...]:
+    """Its flange reaches from 25 to 13 mm left of the middle."""
+    scene = Scene(part=FITTINGS["gudgeon"](911), table="none", seed=0)
+    return scan_sides(scene, ("top", "left"), points=24_000, noise_mm=0.05, seed=0, scanner=CLEAN, colours=False)
+
+
+def judged(found: tuple[SimulatedCapture, ...], ends_mm: float, shared_mm: float, shift_mm: float = 0.0) -> Evidence:
+    """The second capture from a little before where the first ends, in its true pose, or shifted along the part."""
+    x = [transformed(one.capture.points, one.part_from_capture)[:, 0] for one in found]
+    captures = [
+        found[0].capture.select(x[0] < ends_mm),
+        found[1].capture.select(x[1] > ends_mm - shared_mm),
+    ]
+    one, other = (ready.seen for ready in prepared(captures))
+    pose = inverse(found[0].part_from_capture) @ translated(shift_mm) @ found[1].part_from_capture
+    return evidence(other, one, pose, samples=None)
+
+
+def translated(x_mm: float) -> np.ndarray:
+    return trimesh.transformations.translation_matrix((x_mm, 0, 0))
+
+
+@pytest.mark.parametrize("ends_mm", [-24.0, -23.0, -22.0])
+def test_through_the_end_of_a_capture_nobody_looked(gudgeon: tuple[SimulatedCapture, ...], ends_mm: float) -> None:
+    """Within a flange whose rim was cut off: pictures from the cut show what lies beyond, past its far face."""
+    found = judged(gudgeon, ends_mm, 25.0)
+    assert found.support > 1_000
+    assert found.through == 0
+
+
+def test_what_stands_where_a_side_looked_is_still_said(gudgeon: tuple[SimulatedCapture, ...]) -> None:
+    found = judged(gudgeon, 0.0, 50.0, shift_mm=-12.0)
+    assert found.through > 100
