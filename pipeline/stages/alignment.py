@@ -25,7 +25,6 @@ MARKERS = (
     "Stick at least four markers on the part where neighbouring sides both see them, unevenly spaced and not in one "
     "line, and scan again; or leave a helper object fixed to the part in all captures."
 )
-OVERLAP = "Scan one more side between them, so that neighbouring sides share at least a third of what they show."
 NOT_ONE_SETTING = (
     "The ticket says that all captures were taken in one setting, but what stands around the part does not hold them "
     "together: it is too bare, or something moved. They were aligned on the part alone."
@@ -243,7 +242,7 @@ class Alignment(Stage):
         share, (i, j) = found.overlap
         if 100 * share < self.least_overlap_percent:
             k, code, why, remedy = misfit(found, self.least_overlap_percent / 100)
-            context.stop(Outcome.RESCAN, code, f"{names[k]} {why}", remedy or OVERLAP, names[k])
+            context.stop(Outcome.RESCAN, code, f"{names[k]} {why}", remedy, names[k])
         for (i, j), pair in found.best.pairs.items():
             linked = 100 * pair.overlap
             if self.least_overlap_percent <= linked < self.good_overlap_percent and len(names) == 2:

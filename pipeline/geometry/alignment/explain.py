@@ -16,6 +16,10 @@ from pipeline.geometry.constraint import constraint
 UNITS = {25.4: "an inch for a millimetre", 10.0: "a centimetre for a millimetre", 1000.0: "a metre for a millimetre"}
 ODD_SIZE = 5.0
 MIRROR_SCORE = 0.25
+OVERLAP = (
+    "Scan one more side between them, so that neighbouring sides share at least a third of what they show; or take the "
+    "capture out, if it is of another part."
+)
 CLEARLY = 2.0
 """The mirror image must fit so many times as well as the side itself."""
 
@@ -35,7 +39,7 @@ def odd_size(extents: Sequence[float]) -> tuple[int, str, str] | None:
 
 
 def misfit(found: Found, least: float) -> tuple[int, str, str, str]:
-    """The side that joins least, a code, what seems the matter, and a remedy where it is not simply more overlap."""
+    """The side that joins least, a code, what seems the matter, and a remedy."""
     count, pairs = len(found.ready), found.best.pairs
     best = [max(pair.overlap for key, pair in pairs.items() if k in key) for k in range(count)]
     k = int(np.argmin(best)) if count > 2 else count - 1
@@ -46,7 +50,7 @@ def misfit(found: Found, least: float) -> tuple[int, str, str, str]:
         "sides-do-not-join",
         f"shares less than {100 * least:.0f} percent of its surface with the others wherever it is laid: either "
         "they overlap too little, or it is of another part.",
-        "",
+        OVERLAP,
     )
 
 
