@@ -45,14 +45,17 @@ LESS = 0.6
 is. It must also be held on its own, for any two sides touch somewhere, sliding; or else, where the best leaves the ends
 open, be spotless and as smooth: halves of a plain shank slide along one another where they belong. Heights of surfaces
 that only cross are spread evenly over what is support, and about twice as rough as noise."""
-SPOTLESS, TOUCH, SMOOTH = 0.0005, 0.07, 1.5
-"""Largest share against, least overlap, and mean squared height over the best one's, of a rival that can slide."""
+SPOTLESS, TOUCH, SMOOTH, CROSSING = 0.0005, 0.07, 1.5, 4.0
+"""Largest share against, least overlap, and mean squared height over the best one's, of a rival that can slide; the
+last, of one that is held."""
 SOILED = 0.003
 """Share of what a pair has in common beyond which what speaks against it is no chance: right poses had a quarter of a
 percent at most, wrong ones that passed all else 0.43 and more, over some 900 simulated jobs."""
 ALIKE = 0.9
 """From this share of the support on two sets of poses lay the same places on one another, and may be compared in how
 smoothly they do: what is seen at a slant is rougher."""
+LOCKED = 0.1
+"""A way that is resisted less than this, over the firmness of where it leads, is a slide that locks there."""
 MOST_RIVALS = 3
 PATCH = 10
 """So many samples in one place that speak against a pose are no chance: the right pose has a few."""
@@ -348,15 +351,15 @@ def _worse(best: Solution, other: Solution, ready: Sequence[Ready]) -> bool:
     share = (then.support / then.samples) / max(now.support / now.samples, 1e-12)
     rough = (then.squares / max(then.support, 1)) / max(now.squares / max(now.support, 1), np.finfo(float).tiny)
     if share < LESS:
-        held = other.joint.firmness >= FREE and then.contradiction <= CHANCE
-        spotless = overlap >= TOUCH and then.contradiction <= SPOTLESS and rough < SMOOTH
+        held = other.joint.firmness >= FREE and then.contradiction <= CHANCE and rough < CROSSING
+        spotless = overlap >= TOUCH and _spotless(then) and rough < SMOOTH
         if share < LITTLE or not (held or (ends_open and spotless)):
             return True
     elif share < 1.0 and slides_into(other.joint, best.joint):
         return True
     if then.patch >= max(PATCH, 2 * now.patch) and share < 1 / LESS:
         return True
-    if then.contradiction > SOILED and then.against >= PATCH and now.contradiction <= SPOTLESS:
+    if then.contradiction > SOILED and then.against >= PATCH and _spotless(now):
         return True
     # Four standard deviations of the difference of two counts, and never on a handful of samples.
     more = then.against / then.samples - now.against / now.samples
@@ -367,10 +370,16 @@ def _worse(best: Solution, other: Solution, ready: Sequence[Ready]) -> bool:
     return best.marked >= 2 and best.marked - other.marked >= 2 and other.marked < 0.67 * best.marked
 
 
+def _spotless(found: Evidence) -> bool:
+    """Whether nothing but chance speaks against: a single sample always may."""
+    return found.contradiction <= SPOTLESS or found.against <= 1
+
+
 def slides_into(joint: Joint, other: Joint) -> bool:
     """Whether nothing that the sides have in common resists the way from one set of poses to another.
 
-    Then these are no two answers: the one can slide, and the other is where the slide locks.
+    Then these are no two answers: the one can slide, and the other is where the slide locks: a stop holds much firmer
+    than what the sliding faces catch on.
     """
     about, back = rigid(np.eye(3), joint.centre), rigid(np.eye(3), -joint.centre)
     way = np.array(
@@ -380,7 +389,7 @@ def slides_into(joint: Joint, other: Joint) -> bool:
     way = way.ravel()
     matrix = joint.matrix[6:, 6:]
     resisted = float(way @ matrix @ way) / max(float(way @ way), np.finfo(float).tiny)
-    return resisted < FREE * float(np.linalg.eigvalsh(matrix)[-1])
+    return resisted < max(FREE, LOCKED * other.firmness) * float(np.linalg.eigvalsh(matrix)[-1])
 
 
 def _moved(one: FloatArray, other: FloatArray, pair: tuple[int, int], ready: Sequence[Ready]) -> bool:
