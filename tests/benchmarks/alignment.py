@@ -187,9 +187,10 @@ def told(part: str, captures: list[Capture], places: np.ndarray, seed: int, nois
     if part not in HALF_TURNED:
         return True
     mesh = FITTINGS[part](seed or None)
-    turned = RayCaster(mesh.vertices * (-1, -1, 1), mesh.faces)
+    part_itself, turned = RayCaster(mesh.vertices, mesh.faces), RayCaster(mesh.vertices * (-1, -1, 1), mesh.faces)
     placed = [transformed(one.points, pose) for one, pose in zip(captures, places, strict=True)]
-    odd = [int((turned.signed_distance(points) > 0.5 + 5 * noise_mm).sum()) for points in placed]
+    measured = [points[np.abs(part_itself.signed_distance(points)) < 5 * noise_mm] for points in placed]
+    odd = [int((turned.signed_distance(points) > 0.5 + 5 * noise_mm).sum()) for points in measured]
     return min(odd) >= BOSS_POINTS
 
 
