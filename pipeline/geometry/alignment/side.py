@@ -140,11 +140,7 @@ def measured(capture: Capture) -> Measured:
 
 
 def side(found: Measured, cell: float, reach: float) -> Side:
-    """Even samples, each moved onto the quadric through the measured points around it.
-
-    A first plane through the nearest eight; twice the plane through those that lie near the plane before, so that
-    the other face of a thin wall does not count; then a quadric over the same points. Fitting a quadric, not taking
-    a mean, keeps curved surfaces where they are.
+    """Even samples of a capture, facing out of its surface.
 
     Parameters
     ----------
@@ -177,7 +173,16 @@ def _outward(
 
 
 def _even(found: Measured, cell: float, reach: float) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Places (n, 3), normals (n, 3) and blur (n,) of one sample in each box of the size ``cell``."""
+    """One sample in each box of the size ``cell``, moved onto the quadric through the measured points around it.
+
+    A first plane through the nearest eight; twice the plane through those that lie near the plane before, so that
+    the other face of a thin wall does not count; then a quadric over the same points. Fitting a quadric, not taking
+    a mean, keeps curved surfaces where they are.
+
+    Returns
+    -------
+    Places (n, 3), normals (n, 3) and blur (n,).
+    """
     key = np.floor(found.points / cell).astype(np.int64)
     _, chosen = np.unique(key, axis=0, return_index=True)
     chosen = np.sort(chosen)
