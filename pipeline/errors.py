@@ -90,7 +90,8 @@ class ConfigurationError(NightmillError):
 
     def __init__(self, mistakes: list[Mistake]) -> None:
         self.mistakes = tuple(mistakes)
-        super().__init__("\n".join(map(str, mistakes)), "")
+        files = " ".join(dict.fromkeys(mistake.file for mistake in mistakes))
+        super().__init__("\n".join(map(str, mistakes)), f"Mend it; `nightmill check {files}` says when it is good.")
 
 
 class JobStopped(NightmillError):

@@ -15,6 +15,12 @@ from pipeline.stages.export import Export
 from pipeline.stages.meshing import Meshing
 from pipeline.storage import shipped
 
+_GAPS = {
+    "plane-strip": "without plane-strip the table stays in; right only for captures without one",
+    "clutter-removal": "without clutter-removal paper and riser stay in; right only for captures of the part alone",
+    "alignment": "without alignment only jobs of one capture, or with `aligned: true` in the ticket, can be worked",
+}
+
 
 class Limit(WrittenByPeople):
     """A bound on a measure, with the outcome that breaking it brings."""
@@ -82,7 +88,10 @@ def load_recipe(path: Path) -> Recipe:
         With every mistake, its line and what is allowed.
     """
     document = load(path)
-    recipe = validate(document, Recipe)
+    try:
+        recipe = validate(document, Recipe)
+    except ConfigurationError as error:
+        raise ConfigurationError([*error.mistakes, *_unknown_measures(document)]) from error
     mistakes = [
         *_order_mistakes(recipe, document),
         *_export_mistakes(recipe, document),
@@ -109,6 +118,12 @@ def find_recipe(name: str) -> Path:
 def recipe_files() -> list[Path]:
     """The recipes that the program ships."""
     return sorted(path for path in shipped("configs").glob("*.yaml") if not path.name.startswith("site"))
+
+
+def gaps(recipe: Recipe) -> list[str]:
+    """What captures from a bench usually need and a recipe does not do, in words; no mistakes."""
+    there = {stage.stage for stage in recipe.stages}
+    return [text for stage, text in _GAPS.items() if stage not in there]
 
 
 def _with_meshing(stages: tuple[AnyStage, ...]) -> tuple[AnyStage, ...]:
@@ -161,16 +176,32 @@ def _export_mistakes(recipe: Recipe, document: Document) -> list[Mistake]:
 
 def _limit_mistakes(recipe: Recipe, document: Document) -> list[Mistake]:
     given = {f"{stage.stage}.{name}" for stage in _with_meshing(recipe.stages) for name in type(stage).all_measures()}
-    known = {f"{name}.{measure}" for name, stage in STAGES.items() for measure in stage.all_measures()}
-    mistakes: list[Mistake] = []
+    known = _known_measures()
+    mistakes = _unknown_measures(document)
     for i, limit in enumerate(recipe.limits):
-        if limit.measure in given:
-            continue
-        stage = limit.measure.split(".")[0]
-        if limit.measure in known:
+        if limit.measure in known and limit.measure not in given:
+            stage = limit.measure.split(".")[0]
             text = f"no stage of this recipe gives {limit.measure}: add the stage {stage} or drop the limit"
-        else:
-            text = f"no stage gives a measure {limit.measure!r}.{nearest(limit.measure, sorted(known))}"
-            text += f" See: nightmill stages {stage}" if stage in STAGES else " Write stage.measure."
+            mistakes.append(document.mistake(("limits", i, "measure"), text))
+    return mistakes
+
+
+def _known_measures() -> list[str]:
+    """Every measure of every stage."""
+    return sorted(f"{name}.{measure}" for name, stage in STAGES.items() for measure in stage.all_measures())
+
+
+def _unknown_measures(document: Document) -> list[Mistake]:
+    """Limits on what no stage measures; of a file whatever else is wrong with it."""
+    known = _known_measures()
+    limits = document.values.get("limits") if isinstance(document.values, dict) else None
+    mistakes: list[Mistake] = []
+    for i, limit in enumerate(limits if isinstance(limits, list) else []):
+        measure = limit.get("measure") if isinstance(limit, dict) else None
+        if not isinstance(measure, str) or measure in known:
+            continue
+        stage = measure.split(".")[0]
+        text = f"no stage gives a measure {measure!r}.{nearest(measure, known)}"
+        text += f" See: nightmill stages {stage}" if stage in STAGES else " Write stage.measure."
         mistakes.append(document.mistake(("limits", i, "measure"), text))
     return mistakes

@@ -49,6 +49,11 @@ READ_STEP = "read"
 UNIT_REMEDY = (
     "Write the right unit (mm, cm, m or in) into ticket.yaml, or mend expected_size_mm, and work the job again."
 )
+SIZE_REMEDY = (
+    "Look at the pictures. Was something left in or cut off? Clean it away by the recipe (plane-strip, "
+    "clutter-removal), or scan again. Is it the part? Then mend expected_size_mm in ticket.yaml, and work "
+    "the job again."
+)
 
 
 @dataclass(slots=True)
@@ -182,6 +187,8 @@ def _with_ticket(capture: Capture, known: TicketCapture | None, unit: Unit) -> C
 
 def _judge_scenes(captures: list[Capture], job: Job, unit: Unit) -> None:
     """Stop with a question where the unit cannot be right. A scene may be larger than its part, never much smaller."""
+    expected = job.ticket.declared().expected_size_mm
+    largest = None if expected is None else max(expected)
     for capture in captures:
         if len(capture.points) < 50:
             text = f"{capture.name} has only {len(capture.points)} points: too few to be a surface."
@@ -189,12 +196,9 @@ def _judge_scenes(captures: list[Capture], job: Job, unit: Unit) -> None:
                 Outcome.RESCAN, "capture-empty", text, "Export the capture again, or scan again.", capture.name
             )
         extent = robust_extent_mm(capture.points)
-        doubt = scene_doubt(extent, point_spacing(capture.points), unit)
-        expected = job.ticket.declared().expected_size_mm
-        if doubt is None and expected is not None and not 0.25 * max(expected) <= extent <= 100 * max(expected):
-            doubt = f"the scene is {extent:.4g} mm across read in {unit}, the ticket expects {max(expected):.4g} mm"
+        doubt = scene_doubt(extent, point_spacing(capture.points), unit, largest)
         if doubt is not None:
-            text = f"Is the unit right? {capture.name}: {doubt}."
+            text = f"Is the unit right? {capture.name}: {doubt.text}."
             raise JobStopped(Outcome.FAILED, "unit-question", text, UNIT_REMEDY, capture.name)
 
 
@@ -207,10 +211,12 @@ def _judge_size(part: Part, unit: Unit) -> None:
     smallest = boxes[np.argmin(boxes.prod(axis=1))]
     doubt = size_doubt(smallest.tolist(), expected, unit)
     # Hands measure a thing as it stands, and that of a leaning one is not its smallest box.
-    if doubt is not None and all(size_doubt(box, expected, unit) is not None for box in boxes.tolist()):
-        raise JobStopped(
-            Outcome.FAILED, "unit-question", f"Is the unit right? {doubt[0].upper()}{doubt[1:]}.", UNIT_REMEDY
-        )
+    if doubt is None or any(size_doubt(box, expected, unit) is None for box in boxes.tolist()):
+        return
+    text = f"{doubt.text[0].upper()}{doubt.text[1:]}."
+    if doubt.fitting:
+        raise JobStopped(Outcome.FAILED, "unit-question", f"Is the unit right? {text}", UNIT_REMEDY)
+    raise JobStopped(Outcome.FAILED, "size-question", f"Is this the part, and nothing else? {text}", SIZE_REMEDY)
 
 
 def _context(stage: Stage, seed: list[int], folder: Path) -> StageContext:
@@ -261,7 +267,9 @@ def _broken_limits(recipe: Recipe, account: Account) -> list[Reason]:
         texts = [f"{limit.measure} {text} {unit}." for text, unit in wrong.items()]
         if not found:
             texts = [f"{limit.measure} could not be measured, so its limit could not be judged."]
-        remedy = f"Look at the part there; the limit is set in the recipe {recipe.name}."
+        remedy = (
+            f"The pictures show what was not measured and what deviates; the limit is set in the recipe {recipe.name}."
+        )
         broken += [Reason(Outcome(limit.otherwise), f"limit:{limit.measure}", text, remedy) for text in texts]
     return broken
 

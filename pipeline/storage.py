@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import os
+from collections.abc import Iterator
+from itertools import count
 from pathlib import Path
 
 
@@ -22,6 +24,13 @@ def write_whole(path: Path, data: bytes) -> None:
         os.fsync(file.fileno())
     staged.replace(path)
     sync_folder(path.parent)
+
+
+def numbered(name: str) -> Iterator[str]:
+    """Names for things that would have the same: it as it is, then ``name--2`` and so on."""
+    yield name
+    for number in count(2):
+        yield f"{name}--{number}"
 
 
 def sync_folder(folder: Path) -> None:

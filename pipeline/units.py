@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -12,6 +13,19 @@ from pipeline.part import MM_PER_UNIT, FloatArray, Unit
 SMALLEST_SCENE_MM, LARGEST_SCENE_MM = 5.0, 5_000.0
 FINEST_SPACING_MM, COARSEST_SPACING_MM = 0.01, 10.0
 SIZE_TOLERANCE = 0.25
+_WORDS: dict[Unit, str] = {"mm": "millimetres", "cm": "centimetres", "m": "metres", "in": "inches"}
+
+
+# A scene may be larger than its part, and a capture of one side somewhat smaller.
+LEAST_SCENE, MOST_SCENE = 0.25, 100.0
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """Why a size cannot be right, in words, and the units in which it could."""
+
+    text: str
+    fitting: tuple[Unit, ...]
 
 
 def robust_extent_mm(points: FloatArray) -> float:
@@ -20,23 +34,36 @@ def robust_extent_mm(points: FloatArray) -> float:
     return float(np.linalg.norm(high - low))
 
 
-def scene_doubt(extent_mm: float, spacing_mm: float, unit: Unit) -> str | None:
-    """Why a whole scene cannot be in the unit it was read in, or None."""
+def scene_doubt(extent_mm: float, spacing_mm: float, unit: Unit, expected_mm: float | None = None) -> Doubt | None:
+    """Why a whole scene cannot be in the unit it was read in, or None.
+
+    Parameters
+    ----------
+    extent_mm, spacing_mm : diagonal of the scene and distance of neighbouring points
+    unit : what they were read in
+    expected_mm : largest size of the part, where the ticket says it
+    """
     if not SMALLEST_SCENE_MM <= extent_mm <= LARGEST_SCENE_MM:
-        text = f"read in {unit} it is {_length(extent_mm)} across"
+        text = f"read in {_WORDS[unit]} it is {_length(extent_mm)} across, which no handheld scan is"
     elif not FINEST_SPACING_MM <= spacing_mm <= COARSEST_SPACING_MM:
-        text = f"read in {unit} its points lie {_length(spacing_mm)} apart"
+        text = f"read in {_WORDS[unit]} its points lie {_length(spacing_mm)} apart, which those of no handheld scan do"
+    elif expected_mm is not None and not _holds(extent_mm, expected_mm):
+        text = f"with all that stands around the part it is {_length(extent_mm)} across read in {_WORDS[unit]}, "
+        text += f"and the ticket expects a part of {_length(expected_mm)}"
     else:
         return None
-    fitting = [
-        f"{other} ({_length(extent_mm * MM_PER_UNIT[other] / MM_PER_UNIT[unit])})"
-        for other in MM_PER_UNIT
+    sizes = {other: extent_mm * mm / MM_PER_UNIT[unit] for other, mm in MM_PER_UNIT.items()}
+    fitting = tuple(
+        other
+        for other, size in sizes.items()
         if _believable(extent_mm, spacing_mm, MM_PER_UNIT[other] / MM_PER_UNIT[unit])
-    ]
-    return f"{text}, which no handheld scan is" + (f"; believable would be: {', '.join(fitting)}" if fitting else "")
+        and (expected_mm is None or _holds(size, expected_mm))
+    )
+    could = " or ".join(f"{_WORDS[other]} ({_length(sizes[other])} across)" for other in fitting)
+    return Doubt(text + (f"; it could be in {could}" if could else ""), fitting)
 
 
-def size_doubt(extents_mm: Sequence[float], expected_mm: Sequence[float], unit: Unit) -> str | None:
+def size_doubt(extents_mm: Sequence[float], expected_mm: Sequence[float], unit: Unit) -> Doubt | None:
     """Why a part of these extents is not the one that the ticket announces, or None.
 
     One expected size is compared with the largest extent; three are compared largest to smallest, each within
@@ -46,13 +73,18 @@ def size_doubt(extents_mm: Sequence[float], expected_mm: Sequence[float], unit: 
     ratios = [got / want for got, want in zip(measured, sorted(expected_mm, reverse=True), strict=True)]
     if all(1 / (1 + SIZE_TOLERANCE) <= ratio <= 1 + SIZE_TOLERANCE for ratio in ratios):
         return None
-    text = f"the part measures {' x '.join(f'{v:.4g}' for v in measured)} mm read in {unit}, "
+    text = f"the part measures {' x '.join(f'{v:.4g}' for v in measured)} mm read in {_WORDS[unit]}, "
     text += f"the ticket expects {' x '.join(f'{v:.4g}' for v in sorted(expected_mm, reverse=True))} mm"
     for other, mm in MM_PER_UNIT.items():
         factor = mm / MM_PER_UNIT[unit]
         if other != unit and all(0.8 <= ratio * factor <= 1.25 for ratio in ratios):
-            return f"{text}; read in {other} it would fit"
-    return text
+            return Doubt(f"{text}; read in {_WORDS[other]} it would fit", (other,))
+    return Doubt(f"{text}, and it would fit in no other unit", ())
+
+
+def _holds(extent_mm: float, expected_mm: float) -> bool:
+    """Whether a scene of this extent may hold a part of that size."""
+    return LEAST_SCENE * expected_mm <= extent_mm <= MOST_SCENE * expected_mm
 
 
 def _believable(extent_mm: float, spacing_mm: float, factor: float) -> bool:

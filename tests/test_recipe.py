@@ -80,6 +80,12 @@ def test_a_limit_that_cannot_be_kept_is_refused_with_its_line(tmp_path: Path, li
     assert expected in found[0]
 
 
+def test_a_limit_on_nothing_is_named_beside_other_mistakes(tmp_path: Path) -> None:
+    found = mistakes(tmp_path, HEAD + "  - stage: holefill\nlimits:\n  - {measure: hole-fill.filed_percent, max: 1}\n")
+    assert len(found) == 2
+    assert "Did you mean hole-fill.filled_percent?" in found[1]
+
+
 def test_a_limit_on_a_measure_of_the_stage_put_in_is_good(tmp_path: Path) -> None:
     file = tmp_path / "r.yaml"
     file.write_text(

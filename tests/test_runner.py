@@ -121,19 +121,21 @@ def test_every_unreadable_capture_is_named(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("scale", "ticket"),
+    ("scale", "ticket", "question"),
     [
-        (0.001, "part: ball\n"),  # metres read as millimetres
-        (1.0, "unit: m\n"),
-        (1.0, "expected_size_mm: 1524\n"),  # 60 mm x 25.4
-        (1.0, "expected_size_mm: 95\n"),
-        (1 / 25.4, "expected_size_mm: 60\n"),
+        (0.001, "part: ball\n", "unit-question"),  # metres read as millimetres
+        (1.0, "unit: m\n", "unit-question"),
+        (1.0, "expected_size_mm: 1524\n", "unit-question"),  # 60 mm x 25.4
+        (1.0, "expected_size_mm: 95\n", "size-question"),
+        (1 / 25.4, "expected_size_mm: 60\n", "unit-question"),
     ],
 )
-def test_a_size_that_cannot_be_right_is_a_question_not_a_part(tmp_path: Path, scale: float, ticket: str) -> None:
+def test_a_size_that_cannot_be_right_is_a_question_not_a_part(
+    tmp_path: Path, scale: float, ticket: str, question: str
+) -> None:
     manifest = worked(make_job(tmp_path / "ball", ball() * scale, ticket), recipe(tmp_path), tmp_path / "out")
     assert manifest.outcome is Outcome.FAILED
-    assert manifest.reasons[0].code == "unit-question"
+    assert manifest.reasons[0].code == question
     assert manifest.deliverables == ()
 
 

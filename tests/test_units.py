@@ -24,7 +24,17 @@ def test_a_scene_of_an_impossible_size_is_doubted(extent: float, spacing: float)
 def test_the_unit_that_would_fit_is_named() -> None:
     doubt = scene_doubt(0.4, 0.0003, "mm")
     assert doubt is not None
-    assert "m (400 mm)" in doubt
+    assert doubt.fitting == ("m",)
+    assert "metres (400 mm across)" in doubt.text
+
+
+def test_a_scene_smaller_than_its_part_may_be_in_any_unit_that_makes_it_larger() -> None:
+    """Exported in inches, 463 mm of bench about a part of 180 mm: a scene says no more than that."""
+    doubt = scene_doubt(18.24, 0.04, "mm", 180.0)
+    assert doubt is not None
+    assert doubt.fitting == ("cm", "in")
+    assert "463 mm" in doubt.text
+    assert scene_doubt(463.0, 1.0, "mm", 180.0) is None
 
 
 def test_an_ordinary_scene_is_not_doubted() -> None:
@@ -36,7 +46,15 @@ def test_an_ordinary_scene_is_not_doubted() -> None:
 def test_a_part_of_another_size_than_announced_is_doubted(factor: float) -> None:
     doubt = size_doubt([120 * factor, 80 * factor, 40 * factor], [120.0], "mm")
     assert doubt is not None
-    assert ("it would fit" in doubt) == (1 / factor > 1)
+    assert bool(doubt.fitting) == (1 / factor > 1)
+
+
+def test_a_size_that_no_unit_explains_is_no_question_of_the_unit() -> None:
+    """Each edge is off by another factor: the riser is still in."""
+    doubt = size_doubt([336.0, 200.0, 230.0], [120.0, 80.0, 41.0], "mm")
+    assert doubt is not None
+    assert doubt.fitting == ()
+    assert "no other unit" in doubt.text
 
 
 def test_a_hand_measured_size_may_be_rough() -> None:

@@ -38,7 +38,7 @@ def _demo(options: Any) -> int:
         else:
             shutil.copy(source, target)
             target.with_name(target.name + READY_MARKER).touch()
-    print_night(site, run_night(site))
+    print_night(site, *run_night(site))
     return ACCEPTED
 
 

@@ -12,8 +12,8 @@ if TYPE_CHECKING:
     from pipeline.service.bench import Turn
 
 
-def run_night(root: Path) -> list[Turn]:
-    """Work off a site's inbox, telling each step."""
+def run_night(root: Path) -> tuple[list[Turn], dict[str, str]]:
+    """Work off a site's inbox, telling each step; what was finished, and what was left in the inbox and why."""
     from pipeline.cli.process import Progress
     from pipeline.service.log import begin_log
     from pipeline.service.start import serve, service
@@ -22,17 +22,19 @@ def run_night(root: Path) -> list[Turn]:
     begin_log(logging.WARNING)
     with (
         Progress() as progress,
-        service(open_site(root), "run", on_step=progress.step, on_turn=_forget(progress)) as supervisor,
+        service(
+            open_site(root), "run", on_step=progress.step, on_turn=_forget(progress), on_wait=progress.wait
+        ) as supervisor,
     ):
-        return serve(supervisor)
+        return serve(supervisor), supervisor.left()
 
 
 def _forget(progress: Any) -> Any:
     return lambda turn: progress.done(turn.job)
 
 
-def print_night(root: Path, turns: list[Turn]) -> None:
-    """What came out: worst first."""
+def print_night(root: Path, turns: list[Turn], left: dict[str, str]) -> None:
+    """What came out, worst first; then what was worked before, and what is left in the inbox and why."""
     from rich.console import Console
     from rich.table import Table
 
@@ -50,7 +52,9 @@ def print_night(root: Path, turns: list[Turn]) -> None:
     for turn in turns:
         if turn.kind == "known":
             print(f"{turn.job}: {turn.text}")
-    if not turns:
+    for entry, why in left.items():
+        print(f"{entry}: still in the inbox: {why}")
+    if not turns and not left:
         print("nothing to work on")
     reports = sorted(root.glob("reports/*/index.html"))
     if finished and reports:

@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
+from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pipeline.cli.exits import ACCEPTED, command, exit_code
 from pipeline.errors import UsageError
 from pipeline.manifest import MANIFEST_FILE, Manifest
+
+if TYPE_CHECKING:
+    from pipeline.job import Job
 
 
 def add_to(commands: Any) -> None:
@@ -67,20 +72,36 @@ def work_job(path: Path, recipe: str, out: Path, options: Any = None) -> tuple[M
         minutes=getattr(options, "minutes", None),
         threads=getattr(options, "threads", None),
     )
-    target = out / job.name
+    target = _place(out, job)
     with staged(target) as folder, Progress() as progress:
         order = Order(
             job=path.absolute(),
-            name=job.name,
+            name=target.name,
             recipe=recipe_file.absolute(),
             folder=folder.absolute(),
             home=target.absolute(),
             max_points=getattr(options, "max_points", None),
             max_bytes=getattr(options, "max_bytes", None),
         )
-        manifest = run_in_child(order, allowance, lambda *step: progress.step(job.name, *step))
+        manifest = run_in_child(order, allowance, lambda *step: progress.step(target.name, *step))
         assert manifest is not None, "nobody else holds the leash"
     return manifest, target
+
+
+def _place(out: Path, job: Job) -> Path:
+    """Where a result goes: in the place of an earlier one of these captures, beside one of others of the same name."""
+    from pipeline.manifest import read_manifest
+    from pipeline.storage import numbered, sha256_of
+
+    sums = {sha256_of(path) for path in job.captures if os.access(path, os.R_OK)}
+    for name in numbered(job.name):
+        target = out / name
+        if not (target / MANIFEST_FILE).is_file():
+            return target
+        earlier = {record.sha256 for record in read_manifest(target).captures}
+        if not earlier or earlier & sums:
+            return target
+    raise AssertionError("names are endless")
 
 
 def _work(options: Any) -> int:
@@ -132,6 +153,15 @@ class Progress:
             self._tasks[job] = self._bars.add_task(name, total=of, job=job)
         self._bars.update(self._tasks[job], description=name, completed=place, total=of)
 
+    def wait(self, entry: str, text: str, seconds: float) -> None:
+        """There is nothing to do but to wait for an arrival."""
+        until = (datetime.now() + timedelta(seconds=seconds)).strftime("%H:%M:%S")
+        line = f"{entry}: waits until {until}: {text}"
+        if self._bars is None:
+            print(line, file=sys.stderr, flush=True)
+        else:
+            self._bars.console.print(line)
+
     def done(self, job: str) -> None:
         """A job is no longer running."""
         if job in self._tasks:
@@ -139,6 +169,8 @@ class Progress:
 
 
 def _print_result(manifest: Manifest, folder: Path) -> None:
+    from pipeline.report.job import PAGE_FILE
+
     print(f"{manifest.job}: {manifest.outcome}")
     for reason in manifest.reasons:
         print(f"  {reason.outcome}: {reason.text}")
@@ -146,4 +178,7 @@ def _print_result(manifest: Manifest, folder: Path) -> None:
     for record in manifest.deliverables:
         closed = "watertight" if record.watertight else "open"
         print(f"  {folder / record.file}  {record.triangles:,} triangles, {closed}, {record.bytes / 1e6:.1f} MB")
+    page = folder / PAGE_FILE
+    if page.is_file():
+        print(f"  {page}  pictures and figures, for a browser")
     print(f"  {folder / MANIFEST_FILE}")

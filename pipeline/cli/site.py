@@ -44,8 +44,8 @@ def _init(options: Any) -> int:
 def _run(options: Any) -> int:
     from pipeline.cli.night import print_night, run_night
 
-    turns = run_night(options.site)
-    print_night(options.site, turns)
+    turns, left = run_night(options.site)
+    print_night(options.site, turns, left)
     return exit_code([turn.manifest for turn in turns if turn.manifest is not None])
 
 
@@ -100,6 +100,7 @@ def _print_status(status: dict[str, Any]) -> None:
         ("queue", [f"{q['job']}: {q['text']}" for q in status["queue"]]),
         ("inbox", [f"{a['entry']}: {a['text']}" for a in status["inbox"]]),
         ("in the inbox, but no captures", status["others"]),
+        ("not worked twice", [f"{r['job']}: {r['text']}" for r in status["repeated"]]),
         ("last night", [f"{j['job']}: {j['outcome']}{': ' + j['text'] if j['text'] else ''}" for j in status["night"]]),
     ):
         if lines:

@@ -116,7 +116,7 @@ def _property(words: list[str], order: str) -> Property | None:
 
 def _refuse_impossible(header: Header, source: Source) -> None:
     """No element may promise more than the rest of the file can hold."""
-    needed = 0
+    needed = 0  # bytes, for this element and those before it
     for element in header.elements:
         least = sum(2 if header.ascii else each.least_bytes for each in element.properties)
         if element.rows and not least:
@@ -124,7 +124,8 @@ def _refuse_impossible(header: Header, source: Source) -> None:
         needed += element.rows * least
         # The last number of an ascii file may end with the file.
         if needed - header.ascii > source.size - header.size:
-            text = f"the header promises {element.rows} {element.name} rows, the file is too short for them"
+            text = f"the header promises {element.rows} {element.name} rows, the file is too short for them: "
+            text += f"{header.size + needed} bytes at least, and it has {source.size}"
             raise source.error(text)
     for element in header.elements:
         if element.name == "vertex":

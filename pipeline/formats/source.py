@@ -16,7 +16,7 @@ from pipeline.errors import CaptureError
 
 ByteArray = NDArray[np.uint8]
 
-EXPORT_AGAIN = "Export it again from the scanner's software."
+EXPORT_AGAIN = "Copy it again, or export it again from the scanner's software."
 HEAD = 65_536
 """Bytes looked at before anything else is read; a header must end within them."""
 _BLANK = bytes.maketrans(b"\t\r\v\f", b"    ")

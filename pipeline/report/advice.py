@@ -15,7 +15,7 @@ MARKERS = (
     "Write the markers' centres into ticket.yaml, for each capture in its own frame.",
 )
 OVERLAP = (
-    "Scan one more side between these two, so that neighbours share a third of their surface.",
+    "Scan more sides, so that neighbours share a third of their surface.",
     "Raise the part on a riser, so that its lower edge is seen from both sides.",
 )
 FRAMES = (
@@ -24,6 +24,8 @@ FRAMES = (
     "Dull what shines or is black with matting spray, where the client allows it.",
 )
 STILL = ("Fix the part, so that it neither moves nor bends while a side is scanned.",)
+BETWEEN_SIDES = (MARKERS, OVERLAP)
+"""What is done where sides meet is said of the whole part, not of the side at which it was noticed."""
 TOPICS: dict[str, tuple[str, ...]] = {
     "sliding": MARKERS,
     "ambiguous": MARKERS,
@@ -52,8 +54,9 @@ def bench(manifest: Manifest) -> list[dict[str, Any]]:
     groups: dict[str | None, list[str]] = {None: []}
     said: set[str] = set()
     for reason in manifest.reasons:
-        steps = groups.setdefault(reason.capture, [])
-        for step in (reason.remedy, *TOPICS.get(reason.code, ())):
+        topic = TOPICS.get(reason.code, ())
+        steps = groups.setdefault(None if topic in BETWEEN_SIDES else reason.capture, [])
+        for step in (reason.remedy, *topic):
             if step and step not in said:
                 said.add(step)
                 steps.append(step)

@@ -55,6 +55,7 @@ def write_now(site: Path, status: Mapping[str, Any]) -> Path:
         "inbox": [_arrival(site, one) for one in status.get("inbox", ())],
         "others": status.get("others", ()),
         "night": [one | {"address": _address(site, one["job"])} for one in status.get("night", ())],
+        "repeated": status.get("repeated", ()),
     }
     write_whole(site / NOW_FILE, page("now.html", now=facts))
     return site / NOW_FILE

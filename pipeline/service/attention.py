@@ -35,7 +35,7 @@ def reason_text(manifest: Manifest, site: Site) -> str:
         lines.append("")
     lines += [
         f"The captures lie untouched in {site.raw / manifest.job}",
-        "After mending them or their ticket.yaml there, have the job worked again with",
+        "When what is named above is mended (the captures and their ticket.yaml there), have the job worked again with",
         f"  nightmill requeue {site.root} {manifest.job}",
         "and with another recipe by adding --recipe NAME. New captures of the part are dropped into the inbox as ever.",
     ]

@@ -6,13 +6,12 @@ import contextlib
 import ctypes
 import errno
 import os
-from collections.abc import Iterator
 from pathlib import Path
 
 from pipeline.service.inbox import Arrival, companions
 from pipeline.service.tree import survey, writer_of
 from pipeline.site import Site
-from pipeline.storage import sync_folder
+from pipeline.storage import numbered, sync_folder
 
 _AT_FDCWD = -100
 _RENAME_NOREPLACE = 1
@@ -42,7 +41,7 @@ def claim(site: Site, arrival: Arrival, *, ask_for_writers: bool) -> str:
         raise NotNow("it has gone") from error
     if writer is not None:
         raise NotNow(f"a program still has {writer} open for writing")
-    for job in _names(arrival.job):
+    for job in numbered(arrival.job):
         if _taken(site, job):
             continue
         try:
@@ -55,14 +54,6 @@ def claim(site: Site, arrival: Arrival, *, ask_for_writers: bool) -> str:
         sync_folder(site.inbox)
         return job
     raise AssertionError("names are endless")
-
-
-def _names(wanted: str) -> Iterator[str]:
-    yield wanted
-    number = 2
-    while True:
-        yield f"{wanted}--{number}"
-        number += 1
 
 
 def _taken(site: Site, job: str) -> bool:

@@ -70,6 +70,7 @@ def service(
     engine: Engine | None = None,
     on_turn: Callable[[Turn], None] = lambda turn: None,
     on_step: Callable[[str, str, int, int], None] = lambda job, step, place, of: None,
+    on_wait: Callable[[str, str, float], None] = lambda entry, text, seconds: None,
     clock: Clock | None = None,
     spawn: Spawn = in_thread,
     looks: TriageLook | None = None,
@@ -97,6 +98,7 @@ def service(
                 spawn=spawn,
                 on_turn=on_turn,
                 on_step=on_step,
+                on_wait=on_wait,
                 report=report,
             )
             try:

@@ -44,6 +44,7 @@ def status_of(site: Site) -> dict[str, Any]:
         ],
         "others": list(found.others),
         "night": [_finished(entry) for entry in journal.finished_since(_yesterday_noon())] if journal else [],
+        "repeated": _repeated(journal) if journal else [],
         "jobs": journal.counts() if journal else {},
     }
 
@@ -72,6 +73,16 @@ def _arrival_text(
 
 def _finished(entry: Entry) -> dict[str, Any]:
     return {"job": entry.job, "outcome": entry.outcome, "text": entry.text, "finished": entry.finished}
+
+
+def _repeated(journal: Journal) -> list[dict[str, str]]:
+    """Jobs dropped since yesterday noon that had been worked before."""
+    since = _yesterday_noon()
+    return [
+        {"job": entry.job, "text": f"the same as {entry.same_as}, which was worked before"}
+        for entry in journal.by_state(State.KNOWN)
+        if entry.claimed >= since
+    ]
 
 
 def _yesterday_noon() -> str:

@@ -35,6 +35,8 @@ from pipeline.stage import Reason
 HEALTH_EVERY_S = 15.0
 SHORTEST_SLEEP_S, LONGEST_SLEEP_S = 0.02, 15.0
 CLEAN_UP_S = 10.0
+LONGEST_SILENCE_S = 20.0
+"""Whoever sits before `run` is told of a wait of so long or more."""
 MOST_FAULTS = 3
 MOST_FAILURES, AFTER_FAILURE_S = 60, 10.0
 _NEVER = float("inf")
@@ -61,6 +63,7 @@ class Supervisor:
     triage : looks into arrivals
     mode : ``watch`` goes on until it is stopped; ``run`` ends when the inbox is worked off, whatever the hours
     on_turn, on_step : told of every finished turn of a job and of every step of an attempt
+    on_wait : told when there is nothing to do but to wait for an arrival: which, why, and for how many seconds
     """
 
     def __init__(
@@ -76,12 +79,13 @@ class Supervisor:
         outbox: Outbox | None = None,
         on_turn: Callable[[Turn], None] = lambda turn: None,
         on_step: Callable[[str, str, int, int], None] = lambda job, step, place, of: None,
+        on_wait: Callable[[str, str, float], None] = lambda entry, text, seconds: None,
         look_around: LookAround | None = None,
         report: Report = write_report,
     ) -> None:
         self.site, self.journal, self.engine, self.mode = site, journal, engine, mode
         self.clock = clock or SystemClock()
-        self._spawn, self._on_turn, self._on_step = spawn, on_turn, on_step
+        self._spawn, self._on_turn, self._on_step, self._on_wait = spawn, on_turn, on_step, on_wait
         self._wake: queue.SimpleQueue[None] = queue.SimpleQueue()
         self.bench = Bench(site, journal, engine, self.clock, self._tell)
         look_around = look_around or partial(look, site.inbox, CAPTURE_SUFFIXES)
@@ -100,6 +104,7 @@ class Supervisor:
         self._cooling: dict[str, tuple[float, str]] = {}
         self._faults: dict[str, int] = {}
         self._twins: set[str] = set()
+        self._waits_told: dict[str, str] = {}
         self._health: Future[Any] | None = None
         self._health_next = 0.0
         self._shown: dict[str, Any] = {}
@@ -161,6 +166,7 @@ class Supervisor:
             self.lookout.start(now, set(self._slots))
             self.lookout.collect()
             self._fill_slots(now)
+            self._tell_waits(now)
         self.chores.start(now, idle=self._idle(now), ending=self.stopping)
         self._write_health(now)
         if self.stopping:
@@ -284,6 +290,19 @@ class Supervisor:
         self._steps[job] = Step(job, old.since if old else self.clock.monotonic(), step, place, of)
         self._on_step(job, step, place, of)
 
+    def _tell_waits(self, now: float) -> None:
+        if self._slots or self.lookout.busy:
+            return
+        for entry, (text, seconds) in self.lookout.waiting.long_waits(now, LONGEST_SILENCE_S).items():
+            if self._waits_told.get(entry) != text:
+                self._waits_told[entry] = text
+                self._on_wait(printable(entry), text, seconds)
+
+    def left(self) -> dict[str, str]:
+        """What still lies in the inbox, and why it was not taken."""
+        reasons = self.lookout.waiting.reasons(self.clock.monotonic(), at_most=200)
+        return {printable(entry): why for entry, why in reasons.items()}
+
     def _end(self, now: float) -> None:
         if self._grace_until == _NEVER:
             self._grace_until = now + 60 * self.site.settings.grace_minutes
@@ -295,7 +314,7 @@ class Supervisor:
     def facts(self) -> dict[str, Any]:
         """The state of the service, as in ``health.json``."""
         now, wall = self.clock.monotonic(), self.clock.now()
-        waiting, hints = self.lookout.waiting, self.lookout.hints
+        hints = self.lookout.hints
         cooling = [f"{job}: {text}" for job, (_, text) in self._cooling.items()]
         return {
             "state": "stopping" if self.stopping else "working",
@@ -310,8 +329,8 @@ class Supervisor:
                 {"job": s.job, "step": s.step, "place": s.place, "of": s.of, "seconds": round(now - s.since)}
                 for s in list(self._steps.values())
             ],
-            "arrivals": len(waiting),
-            "waiting": {printable(entry): why for entry, why in waiting.reasons(now, at_most=200).items()},
+            "arrivals": len(self.lookout.waiting),
+            "waiting": self.left(),
             "events": "no file events wanted" if hints is None else hints.problem or "watching",
             "problems": [*self.lookout.problems(now), *cooling, *self.chores.problems],
         }

@@ -124,6 +124,11 @@ class Waiting:
         first = islice(self._settler.known.items(), at_most)
         return {entry: self._why(known, now)[0] for entry, known in first}
 
+    def long_waits(self, now: float, at_least: float) -> dict[str, tuple[str, float]]:
+        """Arrivals that wait for nothing but time, and for so many seconds or more: why, and for how many."""
+        whys = {entry: self._why(known, now) for entry, known in self._settler.known.items()}
+        return {entry: (text, wait) for entry, (text, wait) in whys.items() if wait is not None and wait >= at_least}
+
     def hopeful(self, now: float) -> bool:
         """Whether some arrival may still be taken without anybody doing anything."""
         return any(

@@ -204,7 +204,7 @@ class Alignment(Stage):
                 "sides-fit-badly",
                 f"{percent:.1f} percent of what {one} and {other} have in common lies where the other shows something "
                 "else; they may lie wrong on each other.",
-                "Look at the preview with each side in its colour; " + MARKERS[0].lower() + MARKERS[1:],
+                "Look at the pictures with each side in its colour; " + MARKERS[0].lower() + MARKERS[1:],
                 one,
             )
         rough = found.best.joint.residual_mm
@@ -241,7 +241,7 @@ class Alignment(Stage):
         names = [capture.name for capture in part.captures]
         share, (i, j) = found.overlap
         if 100 * share < self.least_overlap_percent:
-            k, code, why, remedy = misfit(found, self.least_overlap_percent / 100)
+            k, code, why, remedy = misfit(found, self.least_overlap_percent / 100, names)
             context.stop(Outcome.RESCAN, code, f"{names[k]} {why}", remedy, names[k])
         for (i, j), pair in found.best.pairs.items():
             linked = 100 * pair.overlap

@@ -85,6 +85,21 @@ def test_working_again_replaces_our_result_but_nobody_elses_files(
     assert note.read_text(encoding="utf-8") == "mine"
 
 
+def test_a_result_of_other_captures_of_the_same_name_is_not_replaced(job: Path) -> None:
+    assert process(job) == 0
+    first = (job.parent / "out" / "ball" / "ball.stl").read_bytes()
+    other = job.parent / "elsewhere" / "ball"
+    other.mkdir(parents=True)
+    rng = np.random.default_rng(4)
+    direction = rng.normal(size=(12_000, 3))
+    write_points(other / "all.ply", 30 * direction / np.linalg.norm(direction, axis=1, keepdims=True))
+    recipe, out = str(job.parent / "quick.yaml"), job.parent / "out"
+    for _ in range(2):  # worked again, it does replace its own
+        assert main(["process", str(other), "--recipe", recipe, "--out", str(out)]) == 0
+    assert sorted(folder.name for folder in out.glob("ball*")) == ["ball", "ball--2"]
+    assert (out / "ball" / "ball.stl").read_bytes() == first
+
+
 def test_a_question_about_the_unit_ends_with_1_and_leaves_no_part(
     job: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -156,6 +171,11 @@ def test_check_names_mistakes_of_every_file(tmp_path: Path, capsys: pytest.Captu
     bad.write_text("unit: yard\n", encoding="utf-8")
     worse.write_text("recipe: 1\nname: r\nstages: []\n", encoding="utf-8")
     assert main(["check", str(good)]) == 0
+    assert "note: without clutter-removal" in capsys.readouterr().out
+    assert main(["check", str(Path(__file__).parents[2] / "configs" / "replica.yaml")]) == 0
+    assert "note" not in capsys.readouterr().out
+    assert main(["check", str(tmp_path)]) == 2
+    assert f"nightmill check {bad}" in capsys.readouterr().err
     assert main(["check", str(good), str(bad), str(worse)]) == 2
     said = capsys.readouterr().out
     assert f"{bad}:1: unit:" in said

@@ -18,6 +18,7 @@ from pipeline.errors import Outcome
 from pipeline.formats.evidence import EVIDENCE_FILE
 from pipeline.part import Mesh
 from pipeline.report import pictures
+from pipeline.report.advice import bench
 from pipeline.report.job import write_job_page
 from pipeline.report.now import triage_page, write_now
 
@@ -146,6 +147,12 @@ def test_advice_names_the_side_and_what_to_do(site: Path) -> None:
     assert "underside" in page
     assert "at least four markers" in page
     assert "At the bench" not in (site / "delivered/review-knob/index.html").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(("code", "side"), [("sides-do-not-join", None), ("sides-contradict", "underside")])
+def test_what_is_done_between_sides_is_said_of_the_whole_part(code: str, side: str | None) -> None:
+    told = sites.manifest("knob", Outcome.RESCAN, reasons=(sites.reason(Outcome.RESCAN, code),))
+    assert [group["side"] for group in bench(told)] == [side]
 
 
 def test_sizes(site: Path) -> None:

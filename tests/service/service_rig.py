@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 from pipeline.errors import Outcome
 from pipeline.manifest import DeliverableRecord, Manifest, ReasonRecord, RecipeRecord
@@ -131,7 +132,7 @@ class Rig:
     triage: FakeTriage
     reports: list[str] = field(default_factory=list)
 
-    def supervisor(self, mode: str = "watch", spawn: Spawn = at_once) -> Supervisor:
+    def supervisor(self, mode: str = "watch", spawn: Spawn = at_once, **told: Any) -> Supervisor:
         supervisor = Supervisor(
             self.site,
             self.journal,
@@ -141,6 +142,7 @@ class Rig:
             clock=self.clock,
             spawn=spawn,
             report=lambda site, night: self.reports.append(night),
+            **told,
         )
         supervisor.lookout.hints = None
         return supervisor

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -13,6 +13,7 @@ from pipeline.errors import Outcome
 from pipeline.manifest import read_manifest
 from pipeline.service.inbox import Look
 from pipeline.service.journal import State
+from pipeline.service.status import status_of
 from pipeline.service.triage import Finding, Verdict
 
 
@@ -119,6 +120,20 @@ def test_what_cannot_be_read_yet_is_tried_after_a_quarter_of_an_hour(rig: Rig) -
     assert rig.engine.placed == [("tiller", 1)]
 
 
+def test_whoever_sits_before_it_is_told_once_of_a_long_wait(rig: Rig) -> None:
+    unreadable = Verdict(entry="tiller", verdict="unreadable", findings=(Finding(text="a.ply is too short."),))
+    rig.triage.verdicts["tiller"] = unreadable
+    rig.drop("tiller")
+    told: list[tuple[str, float]] = []
+    supervisor = rig.supervisor("run", on_wait=lambda entry, text, seconds: told.append((text, seconds)))
+    rig.go_on(supervisor, 300, step=20)
+    copying, reading = told
+    assert copying[0] == "waiting for the copying to end"
+    assert "too short" in reading[0]
+    assert 700 < reading[1] < 900
+    assert "too short" in supervisor.left()["tiller"]
+
+
 def test_a_checksum_list_that_differs_goes_to_attention(rig: Rig) -> None:
     finding = Finding(text="a.ply is not as its checksum says.")
     rig.triage.verdicts["tiller"] = Verdict(entry="tiller", verdict="unreadable", sums_differ=True, findings=(finding,))
@@ -163,6 +178,7 @@ def test_bad_input_is_never_tried_again(rig: Rig) -> None:
 
 
 def test_the_same_again_is_recognised_and_said(rig: Rig) -> None:
+    rig.clock.wall = datetime.now(UTC)  # as status asks the machine's own clock what is recent
     supervisor = rig.supervisor()
     rig.drop("tiller", ready=True)
     supervisor.turn()
@@ -173,6 +189,7 @@ def test_the_same_again_is_recognised_and_said(rig: Rig) -> None:
     assert known is not None
     assert (known.state, known.same_as) == (State.KNOWN, "tiller")
     assert "the same as tiller" in (rig.site.inbox / "another.triage.txt").read_text(encoding="utf-8")
+    assert [one["job"] for one in status_of(rig.site)["repeated"]] == ["another"]
     assert (rig.site.raw / "another" / "a.ply").is_file()
 
 

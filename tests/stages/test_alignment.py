@@ -147,7 +147,9 @@ def test_little_overlap_is_enough_and_said_and_less_is_refused() -> None:
     assert error_mm(part, job[1]) < NOISE
     assert 15 < context.measures["overlap_percent"] < 30
     assert "percent of their surface" in context.warnings[0]
-    assert refused(cut(job, 0.47, 0.53)).code == "sides-do-not-join"
+    stopped = refused(cut(job, 0.47, 0.53))
+    assert stopped.code == "sides-do-not-join"
+    assert all(capture.name in stopped.remedy for capture in job[0])
 
 
 @pytest.mark.parametrize(("kind", "low", "high"), [("pipe-tee", 0.36, 0.64), ("mooring-cleat", 0.15, 0.35)])

@@ -17,8 +17,8 @@ UNITS = {25.4: "an inch for a millimetre", 10.0: "a centimetre for a millimetre"
 ODD_SIZE = 5.0
 MIRROR_SCORE = 0.25
 OVERLAP = (
-    "Scan one more side between them, so that neighbouring sides share at least a third of what they show; or take the "
-    "capture out, if it is of another part."
+    "Scan one more side between {one} and {other}, so that neighbouring sides share at least a third of what they "
+    "show; or take {one} out, if it is of another part."
 )
 CLEARLY = 2.0
 """The mirror image must fit so many times as well as the side itself."""
@@ -38,11 +38,14 @@ def odd_size(extents: Sequence[float]) -> tuple[int, str, str] | None:
     return index, (f"{ratio:.1f} times" if ratio > 1 else f"1/{1 / ratio:.1f} of"), unit
 
 
-def misfit(found: Found, least: float) -> tuple[int, str, str, str]:
-    """The side that joins least, a code, what seems the matter, and a remedy."""
+def misfit(found: Found, least: float, names: Sequence[str]) -> tuple[int, str, str, str]:
+    """The side that joins least, a code, what seems the matter, and a remedy that calls the sides by their names."""
     count, pairs = len(found.ready), found.best.pairs
-    best = [max(pair.overlap for key, pair in pairs.items() if k in key) for k in range(count)]
-    k = int(np.argmin(best)) if count > 2 else count - 1
+    share = np.zeros((count, count))
+    for (i, j), pair in pairs.items():
+        share[i, j] = share[j, i] = pair.overlap
+    k = int(np.argmin(share.max(axis=1))) if count > 2 else count - 1
+    neighbour = int(np.argmax(share[k] - 2.0 * (np.arange(count) == k)))
     if mirrored(k, found):
         return k, "mirrored", "fits the other captures only as a mirror image.", "Export it again without mirroring."
     return (
@@ -50,7 +53,7 @@ def misfit(found: Found, least: float) -> tuple[int, str, str, str]:
         "sides-do-not-join",
         f"shares less than {100 * least:.0f} percent of its surface with the others wherever it is laid: either "
         "they overlap too little, or it is of another part.",
-        OVERLAP,
+        OVERLAP.format(one=names[k], other=names[neighbour]),
     )
 
 
