@@ -177,3 +177,16 @@ def measured(manifest: Manifest, stage: str, name: str) -> float | None:
     """A measure's value; of the last run where the stage ran more than once."""
     found = [s.measures[name].value for s in manifest.stages if s.stage == stage and name in s.measures]
     return found[-1] if found else None
+
+
+def size(manifest: Manifest, drawn_mm: tuple[float, float, float] | None) -> str:
+    """Width, depth and height, in words; those that `measurement` found where the recipe measures.
+
+    Jaws do not feel a single corner that sticks out; what is drawn has it.
+    """
+    names = [f"extent_{axis}_mm" for axis in "xyz"]
+    found = [measured(manifest, "measurement", name) for name in names]
+    sides = [side for side in found if side is not None]
+    if len(sides) < 3:
+        sides = list(drawn_mm or ())
+    return " × ".join(words.number(side, "mm").removesuffix("\u00a0mm") for side in sides) + "\u00a0mm" if sides else ""

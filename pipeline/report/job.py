@@ -58,7 +58,7 @@ def _facts(place: Place, manifest: Manifest, pictures: Pictures | None) -> dict[
         ("Recipe", manifest.recipe.name),
         ("Finished", words.moment(manifest.finished, place.zone)),
         ("Took", words.duration(seconds)),
-        ("Size", _size(pictures)),
+        ("Size", account.size(manifest, pictures.size_mm if pictures else None)),
     ]
     looks = ["plain"]
     if pictures is not None:
@@ -86,9 +86,3 @@ def _facts(place: Place, manifest: Manifest, pictures: Pictures | None) -> dict[
         "footer": f"Worked on {manifest.host} with "
         + ", ".join(f"{name} {version}" for name, version in manifest.software.items()),
     }
-
-
-def _size(pictures: Pictures | None) -> str:
-    if pictures is None:
-        return ""
-    return " × ".join(words.number(side, "mm").removesuffix("\u00a0mm") for side in pictures.size_mm) + "\u00a0mm"

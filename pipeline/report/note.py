@@ -31,7 +31,7 @@ def write_note(place: Place, manifest: Manifest, pictures: Pictures | None) -> P
         "sender": _letterhead(place),
         "files": account.deliverables(manifest),
         "statements": statements(manifest, pictures),
-        "size": _size(pictures),
+        "size": _size(manifest, pictures),
         "software": manifest.software.get("nightmill", ""),
     }
     facts |= _pictures(place.folder, manifest, pictures)
@@ -67,11 +67,9 @@ def statements(manifest: Manifest, pictures: Pictures | None) -> list[tuple[str,
     return said
 
 
-def _size(pictures: Pictures | None) -> list[tuple[str, str]]:
-    if pictures is None:
-        return []
-    x, y, z = (words.number(side, "mm").removesuffix("\u00a0mm") for side in pictures.size_mm)
-    return [("Size", f"{x} × {y} × {z}\u00a0mm (width × depth × height)")]
+def _size(manifest: Manifest, pictures: Pictures | None) -> list[tuple[str, str]]:
+    size = account.size(manifest, pictures.size_mm if pictures else None)
+    return [("Size", f"{size} (width × depth × height)")] if size else []
 
 
 def _pictures(folder: Path, manifest: Manifest, pictures: Pictures | None) -> dict[str, Any]:

@@ -16,6 +16,7 @@ import sites
 
 from pipeline.errors import Outcome
 from pipeline.formats.evidence import EVIDENCE_FILE
+from pipeline.manifest import StageRecord
 from pipeline.part import Mesh
 from pipeline.report import pictures
 from pipeline.report.advice import bench
@@ -153,6 +154,21 @@ def test_advice_names_the_side_and_what_to_do(site: Path) -> None:
 def test_what_is_done_between_sides_is_said_of_the_whole_part(code: str, side: str | None) -> None:
     told = sites.manifest("knob", Outcome.RESCAN, reasons=(sites.reason(Outcome.RESCAN, code),))
     assert [group["side"] for group in bench(told)] == [side]
+
+
+def test_one_size_is_told_and_it_is_the_one_that_was_measured(site: Path, tmp_path: Path) -> None:
+    """A corner that sticks out is drawn, and is no size: jaws do not feel it."""
+    mesh = sites.knob()
+    told = sites.manifest("knob")
+    extents = {f"extent_{axis}_mm": (11.11 * k, "mm") for k, axis in enumerate("xyz", 1)}
+    measurement = StageRecord(
+        stage="measurement", seconds=1, cpu_seconds=1, peak_mib=1, measures=sites.measures(**extents)
+    )
+    told = told.model_copy(update={"stages": (*told.stages, measurement)})
+    folder = sites.put(tmp_path / "site", told, mesh)
+    write_job_page(folder, UTC)
+    for page in ("index.html", "delivery-note.html"):
+        assert "11.11 × 22.22 × 33.33" in unescape((folder / page).read_text(encoding="utf-8")), page
 
 
 def test_sizes(site: Path) -> None:
