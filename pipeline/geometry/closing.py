@@ -20,7 +20,7 @@ from pipeline.geometry.hole_filling import fill
 from pipeline.geometry.holes import Surroundings, find_holes
 from pipeline.geometry.measure import face_areas, face_vectors
 from pipeline.geometry.pool import Pool, joined
-from pipeline.geometry.repair import used_only, with_fans_split, without_faces
+from pipeline.geometry.repair import used_only, with_fans_split, without_crumbs, without_faces
 from pipeline.geometry.seam import seam
 from pipeline.geometry.self_intersection import crossed_faces
 from pipeline.geometry.size import is_closed
@@ -123,6 +123,7 @@ def _sewn(rest: Mesh, here: Mesh, cell: float) -> Mesh | None:
 def _patched(mesh: Mesh) -> Mesh | None:
     """The mesh with its last pinholes patched; where no patch fits, also without the row of faces about them."""
     for _ in range(ROWS):
+        mesh = without_crumbs(mesh)  # what a seam leaves over would be closed to bubbles
         around = Surroundings(mesh.faces, len(mesh.vertices))
         result = fill(mesh, find_holes(mesh, around), around)
         if not result.refused:

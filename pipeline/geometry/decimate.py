@@ -7,8 +7,8 @@ and its topology is counted.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -33,7 +33,8 @@ MENDINGS = 8
 """So often the places that lie too far off are left as they are, before a finer count is tried."""
 HARDLY, STEPPING_STONE = 0.2, 0.7
 """What coarser meshes are made from, as that is quicker: nearly all of it is off by less than the first share of the
-tolerance, and none of it by more than the second."""
+tolerance. Where places of it are off by more than the second and results show it, it is made anew without them."""
+STONES = 2
 MARGIN = 0.97
 """Share of the tolerance aimed at: an independent judge samples other places."""
 QUICK, THOROUGH = 60_000, 600_000
@@ -79,7 +80,7 @@ class Original:
         self.area, self.volume = area(mesh.vertices, mesh.faces), volume(mesh.vertices, mesh.faces)
         self.edge = _mean_edge(mesh)
         self.spared: list[tuple[FloatArray, float]] = []  # (k, 3) places and how far about them, mm
-        self.stone = mesh
+        self.stone, self.stones = mesh, 0
         self.refused: list[str] = []
         self.tries = 0
 
@@ -92,8 +93,8 @@ class Original:
             for _ in range(SPARINGS):
                 self.tries += 1
                 candidate = self._collapsed(count, aggressiveness)
-                if candidate is None or len(candidate.faces) > 1.05 * count + 2:
-                    break  # thresholds ended before the count was reached
+                if candidate is None:
+                    break
                 after = inspect(candidate.vertices, candidate.faces)
                 damage = self._damage(candidate, after)
                 if not damage:
@@ -118,41 +119,38 @@ class Original:
             near |= np.isfinite(cKDTree(places).query(source.vertices, distance_upper_bound=reach)[0])
         return touching(source.faces, near)
 
-    def stepping_stone(self, candidate: Mesh, tolerance: float) -> None:
-        """Make coarser meshes from this one henceforth, mended where it is off, if it can be mended."""
-        before = list(self.spared)
-        found = self.within(len(candidate.faces), STEPPING_STONE * tolerance, (THOROUGH,), candidate)
-        if found is None:
-            self.spared = before
-        else:
-            self.stone = found[0]
+    def stepping_stone(self, candidate: Mesh) -> None:
+        """Make coarser meshes from this one henceforth. The first is as it is, and the next leaves out its faults."""
+        self.stone, self.stones = candidate, self.stones + 1
 
-    def within(
-        self, count: int, tolerance: float, looks: Sequence[int] = (QUICK, THOROUGH), candidate: Mesh | None = None
-    ) -> tuple[Mesh, FloatArray] | None:
+    def _next_stone(self, tolerance: float) -> None:
+        """What the stone was made to leave alone is itself too far off: one more stone, then the mesh itself."""
+        faulty, self.stone = self.stone, self.mesh
+        where, distances = self.distances(faulty, THOROUGH)
+        self.spared = [(where[distances > STEPPING_STONE * tolerance], MENDED_EDGES * _mean_edge(faulty))]
+        if self.stones < STONES:
+            candidate = self.reduced(len(faulty.faces))
+            if candidate is not None:
+                self.stepping_stone(candidate)
+
+    def within(self, count: int, tolerance: float) -> tuple[Mesh, FloatArray] | None:
         """A mesh as fine as ``count`` faces would make it, but finer where that is too far off; and its distances, mm.
 
         None where it cannot be had, or not this way: the surface is too far off in too many places.
-
-        Parameters
-        ----------
-        looks : at how many places on the new surface it is judged, one after the other
-        candidate : what to begin with, when there is one already
         """
         spared = -1
         for _ in range(MENDINGS):
-            if candidate is None:
+            aside = self._aside(self.stone)
+            if aside.sum() == spared:  # what is left alone is itself too far off
+                if self.stone is self.mesh:
+                    return None
+                self._next_stone(tolerance)
                 aside = self._aside(self.stone)
-                if aside.sum() == spared:  # what is left alone is itself too far off: ask the mesh, not the stone
-                    if self.stone is self.mesh:
-                        return None
-                    self.stone = self.mesh
-                    aside = self._aside(self.stone)
-                spared = int(aside.sum())
-                candidate = self.reduced(int(count * (1 - aside.mean())) + spared)
+            spared = int(aside.sum())
+            candidate = self.reduced(int(count * (1 - aside.mean())) + spared)
             if candidate is None or len(candidate.faces) > MOST_MENDED * count:
                 return None
-            for places in looks:
+            for places in (QUICK, THOROUGH):
                 where, distances = self.distances(candidate, places)
                 far = distances > tolerance
                 if far.any():
@@ -160,7 +158,6 @@ class Original:
                     break
             else:
                 return candidate, distances
-            candidate = None
         return None
 
     def distances(self, candidate: Mesh, count: int, *, everywhere: bool = True) -> tuple[FloatArray, FloatArray]:
@@ -183,32 +180,35 @@ class Original:
         return float(np.quantile(self.distances(candidate, QUICK, everywhere=False)[1], NEARLY_ALL))
 
     def _collapsed(self, count: int, aggressiveness: float) -> Mesh | None:
-        import fast_simplification
-
+        """About ``count`` faces, sound or not; None when the library's thresholds end before that."""
         source = self.stone if count < len(self.stone.faces) else self.mesh
-        middle = self.mesh.vertices.mean(axis=0)
-        scale = UNIT_EDGE / self.edge
         aside = self._aside(source)
-        spared = int(aside.sum())
-
-        def collapse(vertices: FloatArray, faces: IndexArray) -> tuple[FloatArray, IndexArray]:
-            left, collapsed = fast_simplification.simplify(
-                (vertices - middle) * scale,
-                np.array(faces),
-                target_count=count - spared,
-                agg=aggressiveness,
-                preserve_border=True,
-            )
-            return left / scale + middle, collapsed.astype(np.int32)
-
-        if count <= spared:
+        if count <= aside.sum():
             return None
+        share = (count - aside.sum()) / max(1, len(source.faces) - aside.sum())
         for _ in range(SPARINGS):
-            found = sparing(source.vertices, source.faces, aside, collapse)
+            wanted = int(share * (len(source.faces) - aside.sum()))
+            found = sparing(source.vertices, source.faces, aside, partial(self._library, wanted, aggressiveness))
             if found is not None:
-                return without_degenerates(Mesh(*found))
+                reached = len(found[1]) - aside.sum() <= 1.05 * wanted + 2
+                return without_degenerates(Mesh(*found)) if reached else None
             aside = one_row_more(source.faces, aside)  # a border with teeth or a slit does not stay in its place
         return None
+
+    def _library(
+        self, count: int, aggressiveness: float, vertices: FloatArray, faces: IndexArray
+    ) -> tuple[FloatArray, IndexArray]:
+        import fast_simplification
+
+        middle, scale = self.mesh.vertices.mean(axis=0), UNIT_EDGE / self.edge
+        left, collapsed = fast_simplification.simplify(
+            (vertices - middle) * scale,
+            np.array(faces),
+            target_count=count,
+            agg=aggressiveness,
+            preserve_border=True,
+        )
+        return left / scale + middle, collapsed.astype(np.int32)
 
     def _damage(self, candidate: Mesh, after: TopologyReport) -> str:
         """What the candidate broke, or nothing."""
@@ -247,7 +247,7 @@ def to_tolerance(mesh: Mesh, tolerance_mm: float, fewest: int = 4) -> Decimated:
         candidate = original.reduced(count)
         nearly_all = np.inf if candidate is None else original.nearly_all(candidate)
         if candidate is not None and original.stone is mesh and nearly_all <= HARDLY * tolerance_mm:
-            original.stepping_stone(candidate, tolerance_mm)
+            original.stepping_stone(candidate)
         if nearly_all > AT_MOST * tolerance_mm:
             low = count
         else:

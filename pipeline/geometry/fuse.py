@@ -16,6 +16,7 @@ from pipeline.geometry.normals import consistent, oriented, principal_normals, s
 from pipeline.geometry.pool import Pool
 from pipeline.geometry.reconstruct import distance_field
 from pipeline.geometry.refine import Evidence, facing_of, refined, split_quads
+from pipeline.geometry.repair import FEWEST_FACES
 from pipeline.geometry.sampling import noise_level, point_spacing
 from pipeline.geometry.support import supported_vertices
 from pipeline.geometry.tidy import tidied
@@ -26,7 +27,6 @@ NEIGHBOURS = 16
 GAP_NEIGHBOURS = 6
 FLAT = 0.1
 """How far a face may curve away within a neighbourhood, in parts of the sample length."""
-FEWEST_FACES = 12
 REACH = 0.75
 """Standard deviation of the weight by distance when vertices are put onto the points, in cells."""
 

@@ -6,11 +6,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from pipeline.geometry.edges import connected, corner_fans, edges_of
+from pipeline.geometry.edges import connected, corner_fans, edges_of, face_components
 from pipeline.geometry.topology import degenerate_faces, duplicate_faces, inspect
 from pipeline.part import BoolArray, FloatArray, IndexArray, Mesh
 
 PASSES = 10
+FEWEST_FACES = 12
+"""A piece of fewer faces is a crumb."""
 NEEDLE = 1e-6
 """A degenerate face whose shortest side is below this times its longest is a needle, others are caps."""
 
@@ -29,6 +31,13 @@ def used_only(mesh: Mesh) -> Mesh:
     position = np.cumsum(used, dtype=np.int32) - 1
     colours = None if mesh.colours is None else mesh.colours[used]
     return replace(mesh, vertices=mesh.vertices[used], faces=position[mesh.faces], colours=colours)
+
+
+def without_crumbs(mesh: Mesh) -> Mesh:
+    """The mesh without pieces of a handful of faces."""
+    piece = face_components(mesh.faces, edges_of(mesh.faces))
+    small = np.bincount(piece) < FEWEST_FACES
+    return without_faces(mesh, small[piece]) if small.any() else mesh
 
 
 def without_duplicates(mesh: Mesh) -> Mesh:

@@ -6,6 +6,7 @@ import numpy as np
 import trimesh
 from scipy.spatial import cKDTree
 
+from pipeline.geometry import closing
 from pipeline.geometry.closing import closed_surface
 from pipeline.geometry.measure import face_areas
 from pipeline.part import Mesh
@@ -49,6 +50,16 @@ def test_what_is_there_stays_where_it_is() -> None:
     areas = face_areas(closed.vertices, closed.faces)
     share = areas[closed.filled].sum() / areas.sum()
     assert 0.06 < share < 0.12  # a cap of 24/30 of the radius has a tenth of the sphere's area
+
+
+def test_a_crumb_that_a_seam_left_over_does_not_become_a_bubble() -> None:
+    """Two faces back to back are closed, have no volume, and keep every decimation from the topology it must keep."""
+    ball = trimesh.creation.icosphere(subdivisions=3, radius=30)
+    crumb = np.array([[40.0, 0, 0], [41.0, 0, 0], [40.0, 1, 0]])
+    faces = np.vstack([ball.faces, len(ball.vertices) + np.arange(3)])
+    closed = closing._patched(Mesh(np.vstack([ball.vertices, crumb]), faces.astype(np.int32)))
+    assert closed is not None
+    assert len(closed.faces) == len(ball.faces)
 
 
 def test_only_what_lies_about_an_opening_is_made_anew() -> None:

@@ -10,7 +10,9 @@ import pytest
 import trimesh
 from meshes import box, icosphere, torus
 
+from pipeline.geometry import decimate
 from pipeline.geometry.measure import area, volume
+from pipeline.geometry.sparing import sparing
 from pipeline.geometry.topology import inspect
 from pipeline.part import Mesh, Part
 from pipeline.stage import StageContext
@@ -119,3 +121,19 @@ def test_a_few_spikes_stay_and_cost_little() -> None:
     _, distance, _ = trimesh.proximity.closest_point(near, spiked[spikes])  # an independent judge
     assert distance.max() <= 0.05
     assert len(result.faces) < 1.5 * len(plain.faces) + 20 * 60
+
+
+def test_what_is_set_aside_may_grow_where_its_border_has_teeth(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A border that does not stay is moved outwards by a row; the faces of that row come on top of what was asked."""
+    asked: list[int] = []
+
+    def not_the_first(vertices: Any, faces: Any, aside: Any, work: Any) -> Any:
+        asked.append(int(aside.sum()))
+        return None if asked[-1] == asked[0] else sparing(vertices, faces, aside, work)
+
+    monkeypatch.setattr(decimate, "sparing", not_the_first)
+    original = decimate.Original(Mesh(*icosphere(5, 25.0)))
+    original.spared.append((np.array([[0.0, 0.0, 25.0], [0.0, 0.0, -25.0]]), 8.0))
+    reduced = original.reduced(2_000)
+    assert reduced is not None
+    assert len(reduced.faces) < 2_000 + 1.1 * (asked[1] - asked[0])
