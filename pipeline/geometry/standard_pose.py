@@ -63,7 +63,8 @@ class StandardPose:
 def on_base(mesh: Mesh, noise_mm: float, up: FloatArray | None = None) -> StandardPose | None:
     """The part standing on its largest flat base: z = 0 there, z up.
 
-    The origin lies below the middle between the end faces across x and y, or below the centroid where there are none.
+    The origin lies below the middle between the ends across x and y, flat or round, or below the centroid where there
+    are none.
     x runs along the upright flat faces where there are such, else along the long axis of the volume; of the two
     directions of upright faces along that in which the volume spreads further. Where the volume spreads alike all
     round but repeats itself, x runs through one of its repeats.
@@ -100,7 +101,7 @@ def on_base(mesh: Mesh, noise_mm: float, up: FloatArray | None = None) -> Standa
     best, distinct = _leaning(moments, [turn for _, turn in candidates])
     base, turn = candidates[best]
     doubts += _alike(moments, distinct)
-    origin = _middle(mesh, turn, moments.centre, noise_mm)
+    origin = _middle(mesh, turn, moments, noise_mm)
     origin = origin + (base.height - origin @ base.normal) * base.normal
     return StandardPose(_motion(turn, origin), base, distinct, tuple(doubts))
 
@@ -174,9 +175,16 @@ def _alike(moments: Moments, distinct: float) -> list[str]:
     return ["the part looks nearly the same in more than one of its poses"]
 
 
-def _middle(mesh: Mesh, turn: FloatArray, centre: FloatArray, noise_mm: float) -> FloatArray:
-    """The middle between the part's end faces across x and across y; the centroid's place where it has none."""
-    ends = [middle_between(mesh, axis, noise_mm) for axis in turn[:2]]
+def _middle(mesh: Mesh, turn: FloatArray, moments: Moments, noise_mm: float) -> FloatArray:
+    """The middle between the part's end faces across x and across y; the centroid's place where it has none.
+
+    A guess within the part, as in a bore, moves the centroid and leaves the ends where they are, so round ends count
+    as well; but of a part that is round about its upright axis nothing tells the axis as well as the centroid.
+    """
+    along = [float(axis @ moments.second @ axis) for axis in turn[:2]]
+    not_round = max(along) >= ROUND * min(along)
+    ends = [middle_between(mesh, axis, noise_mm, round_ends=not_round) for axis in turn[:2]]
+    centre = moments.centre
     return np.asarray(
         centre + sum((end - centre @ axis) * axis for end, axis in zip(ends, turn[:2], strict=True) if end is not None)
     )

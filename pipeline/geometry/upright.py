@@ -16,8 +16,8 @@ LEAST_SHARE = 0.02
 """Flat upright faces with less than this share of the whole area are no datum."""
 PROMINENCE = 0.3
 """They must stand out of what looks a little beside them by this share of it."""
-LEAST_END = 0.004
-"""An end face has at least this share of the whole area."""
+LEAST_END, LEAST_ROUND_END = 0.004, 0.003
+"""A flat end face has at least the first share of the whole area; of a round end the second faces that way."""
 END = 0.05
 """It lies this close to the part's end, as a share of the part's size."""
 GROWN = 4.0
@@ -67,10 +67,11 @@ def upright_turn(mesh: Mesh, up: FloatArray, across: FloatArray, noise_mm: float
     return float(common % (np.pi / 2))
 
 
-def middle_between(mesh: Mesh, direction: FloatArray, noise_mm: float) -> float | None:
-    """Where the middle between the outermost flat faces across a direction lies along it, millimetres.
+def middle_between(mesh: Mesh, direction: FloatArray, noise_mm: float, *, round_ends: bool) -> float | None:
+    """Where the middle between the outermost faces across a direction lies along it, millimetres.
 
-    Each is a plane across ``direction`` through measured faces at that end of the part; None where one is missing.
+    Each is a plane across ``direction`` through measured faces at that end of the part, or, where round ends count, the
+    mean place of what faces that way there; None where one is missing, as at a tip.
     """
     vectors = face_vectors(mesh.vertices, mesh.faces)
     area = np.linalg.norm(vectors, axis=1) / 2
@@ -81,7 +82,7 @@ def middle_between(mesh: Mesh, direction: FloatArray, noise_mm: float) -> float 
     for sign in (1.0, -1.0):
         facing = np.flatnonzero((sign * cosine > np.cos(np.radians(FACING_DEG))) & ~mesh.filled)
         order = facing[np.argsort(-sign * at[facing], kind="stable")]
-        layer = np.searchsorted(np.cumsum(area[order]), LEAST_END / 2 * area.sum())
+        layer = np.searchsorted(np.cumsum(area[order]), LEAST_ROUND_END / 2 * area.sum())
         if layer >= len(order) or abs(at[order[layer]] - sign * (sign * at).max()) > END * size:
             return None
         place, band = float(at[order[layer]]), COARSEST * size + NOISES * noise_mm
@@ -92,7 +93,13 @@ def middle_between(mesh: Mesh, direction: FloatArray, noise_mm: float) -> float 
             band = max(NOISES * float(np.sqrt(spread)), NOISES * noise_mm)
         wider = facing[np.abs(at[facing] - place) < GROWN * band]
         if area[near].sum() < max(LEAST_END * area.sum(), area[wider].sum() / FLAT):
-            return None  # too small, or round: the cap of a sphere grows with its depth
+            if not round_ends:
+                return None
+            # Too small, or round: the cap of a sphere grows with its depth.
+            near = facing[sign * (at[facing] - at[order[layer]]) > -END * size]
+            place = float(area[near] @ at[near]) / float(area[near].sum())
+        if area[near].sum() < LEAST_ROUND_END * area.sum():
+            return None
         ends.append(place)
     return sum(ends) / 2
 

@@ -15,7 +15,7 @@ from pipeline.geometry.standard_pose import on_axes, on_base
 from pipeline.part import FloatArray, Mesh, transformed
 from pipeline.simulate.fittings import FITTINGS
 from pipeline.simulate.solids import box as solid_box
-from pipeline.simulate.solids import cylinder, truth_of, union
+from pipeline.simulate.solids import cylinder, mesh_of, rod, truth_of, union
 
 NOISE = 0.02
 
@@ -90,6 +90,25 @@ def test_filled_surface_is_no_base() -> None:
     assert found is not None
     assert found.base is not None
     assert abs(found.base.normal[2]) < 0.1, "it stands on its wall, whose outside was measured"
+
+
+def test_what_is_guessed_inside_moves_no_part_that_has_round_ends() -> None:
+    """A pipe with thin flanges on a foot: a guess within it moves the centroid and not the flanges."""
+    pipe = union(
+        rod((-60, 0, 0), (60, 0, 0), 28),
+        rod((-60, 0, 0), (-56, 0, 0), 38),
+        rod((56, 0, 0), (60, 0, 0), 38),
+        solid_box((100, 16, 34), (0, 0, -17)),
+    ) - solid_box((200, 200, 40), (0, 0, -52))
+    for y in (-10, 10):
+        mesh = mesh_of((pipe - solid_box((60, 10, 14), (0, y, 0))).refine_to_length(2.0))
+        away = np.abs(mesh.vertices[mesh.faces] - [0, y, 0]).max(axis=1)
+        guessed = (away < [30.1, 5.1, 7.1]).all(axis=1)
+        rough = mesh.vertices + np.random.default_rng(1).normal(0, NOISE, mesh.vertices.shape)
+        found = on_base(Mesh(rough, mesh.faces, guessed), NOISE)
+        assert found is not None
+        standing = transformed(mesh.vertices, found.datum_from_part)
+        assert (standing[:, 1].max() + standing[:, 1].min()) / 2 == pytest.approx(0, abs=2 * NOISE)
 
 
 def test_parts_that_repeat_themselves_are_said_to() -> None:
