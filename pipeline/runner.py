@@ -49,6 +49,10 @@ READ_STEP = "read"
 UNIT_REMEDY = (
     "Write the right unit (mm, cm, m or in) into ticket.yaml, or mend expected_size_mm, and work the job again."
 )
+FILE_REMEDY = (
+    "No unit fits. Look at what the file holds and export the capture again, or mend expected_size_mm in ticket.yaml, "
+    "and work the job again."
+)
 SIZE_REMEDY = (
     "Look at the pictures. Was something left in or cut off? Clean it away by the recipe (plane-strip, "
     "clutter-removal), or scan again. Is it the part? Then mend expected_size_mm in ticket.yaml, and work "
@@ -197,9 +201,12 @@ def _judge_scenes(captures: list[Capture], job: Job, unit: Unit) -> None:
             )
         extent = robust_extent_mm(capture.points)
         doubt = scene_doubt(extent, point_spacing(capture.points), unit, largest)
-        if doubt is not None:
-            text = f"Is the unit right? {capture.name}: {doubt.text}."
-            raise JobStopped(Outcome.FAILED, "unit-question", text, UNIT_REMEDY, capture.name)
+        if doubt is None:
+            continue
+        text = f"{capture.name}: {doubt.text}."
+        if doubt.fitting:
+            raise JobStopped(Outcome.FAILED, "unit-question", f"Is the unit right? {text}", UNIT_REMEDY, capture.name)
+        raise JobStopped(Outcome.FAILED, "size-question", f"Is this the right file? {text}", FILE_REMEDY, capture.name)
 
 
 def _judge_size(part: Part, unit: Unit) -> None:

@@ -127,6 +127,7 @@ def test_every_unreadable_capture_is_named(tmp_path: Path) -> None:
         (1.0, "unit: m\n", "unit-question"),
         (1.0, "expected_size_mm: 1524\n", "unit-question"),  # 60 mm x 25.4
         (1.0, "expected_size_mm: 95\n", "size-question"),
+        (1.0, "expected_size_mm: 0.02\n", "size-question"),  # no unit makes it so small
         (1 / 25.4, "expected_size_mm: 60\n", "unit-question"),
     ],
 )

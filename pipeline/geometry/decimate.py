@@ -35,6 +35,7 @@ HARDLY, STEPPING_STONE = 0.2, 0.7
 """What coarser meshes are made from, as that is quicker: nearly all of it is off by less than the first share of the
 tolerance. Where places of it are off by more than the second and results show it, it is made anew without them."""
 STONES = 2
+"""The first one and the one made anew; then every mesh is made from the original."""
 MARGIN = 0.97
 """Share of the tolerance aimed at: an independent judge samples other places."""
 QUICK, THOROUGH = 60_000, 600_000

@@ -34,9 +34,10 @@ def used_only(mesh: Mesh) -> Mesh:
 
 
 def without_crumbs(mesh: Mesh) -> Mesh:
-    """The mesh without pieces of a handful of faces."""
+    """The mesh without pieces of a handful of faces beside the largest one."""
     piece = face_components(mesh.faces, edges_of(mesh.faces))
-    small = np.bincount(piece) < FEWEST_FACES
+    size = np.bincount(piece)
+    small = (size < FEWEST_FACES) & (size < size.max(initial=0))
     return without_faces(mesh, small[piece]) if small.any() else mesh
 
 

@@ -93,9 +93,8 @@ def middle_between(mesh: Mesh, direction: FloatArray, noise_mm: float, *, round_
             band = max(NOISES * float(np.sqrt(spread)), NOISES * noise_mm)
         wider = facing[np.abs(at[facing] - place) < GROWN * band]
         if area[near].sum() < max(LEAST_END * area.sum(), area[wider].sum() / FLAT):
-            if not round_ends:
+            if not round_ends:  # too small, or round: the cap of a sphere grows with its depth
                 return None
-            # Too small, or round: the cap of a sphere grows with its depth.
             near = facing[sign * (at[facing] - at[order[layer]]) > -END * size]
             place = float(area[near] @ at[near]) / float(area[near].sum())
         if area[near].sum() < LEAST_ROUND_END * area.sum():

@@ -291,8 +291,8 @@ class Supervisor:
         self._on_step(job, step, place, of)
 
     def _tell_waits(self, now: float) -> None:
-        if self._slots or self.lookout.busy:
-            return
+        if self.mode == "watch" or self._slots or self.lookout.busy:
+            return  # nobody sits before a service
         for entry, (text, seconds) in self.lookout.waiting.long_waits(now, LONGEST_SILENCE_S).items():
             if self._waits_told.get(entry) != text:
                 self._waits_told[entry] = text

@@ -4,12 +4,22 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import trimesh
 from meshes import icosphere
 
 from pipeline.geometry import repair
 from pipeline.geometry.measure import area, volume
 from pipeline.geometry.topology import inspect_mesh
 from pipeline.part import Mesh
+
+
+def test_crumbs_go_and_a_small_part_stays() -> None:
+    ball, crumb = trimesh.creation.icosphere(subdivisions=1), trimesh.creation.icosahedron().faces[:3]
+    vertices = np.vstack([ball.vertices, 9 + trimesh.creation.icosahedron().vertices])
+    mesh = Mesh(vertices, np.vstack([ball.faces, len(ball.vertices) + crumb]).astype(np.int32))
+    assert len(repair.without_crumbs(mesh).faces) == len(ball.faces)
+    few = Mesh(vertices, np.asarray(ball.faces[:5], np.int32))
+    assert len(repair.without_crumbs(few).faces) == 5
 
 
 @pytest.mark.parametrize("share", [0.05, 0.3, 0.5, 1.0])
