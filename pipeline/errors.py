@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -90,7 +91,7 @@ class ConfigurationError(NightmillError):
 
     def __init__(self, mistakes: list[Mistake]) -> None:
         self.mistakes = tuple(mistakes)
-        files = " ".join(dict.fromkeys(mistake.file for mistake in mistakes))
+        files = shlex.join(dict.fromkeys(mistake.file for mistake in mistakes))
         super().__init__("\n".join(map(str, mistakes)), f"Mend it; `nightmill check {files}` says when it is good.")
 
 

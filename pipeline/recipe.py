@@ -91,11 +91,11 @@ def load_recipe(path: Path) -> Recipe:
     try:
         recipe = validate(document, Recipe)
     except ConfigurationError as error:
-        raise ConfigurationError([*error.mistakes, *_unknown_measures(document)]) from error
+        raise ConfigurationError([*error.mistakes, *_limit_mistakes(document)]) from error
     mistakes = [
         *_order_mistakes(recipe, document),
         *_export_mistakes(recipe, document),
-        *_limit_mistakes(recipe, document),
+        *_limit_mistakes(document, recipe),
     ]
     if mistakes:
         raise ConfigurationError(mistakes)
@@ -174,34 +174,22 @@ def _export_mistakes(recipe: Recipe, document: Document) -> list[Mistake]:
     return mistakes
 
 
-def _limit_mistakes(recipe: Recipe, document: Document) -> list[Mistake]:
-    given = {f"{stage.stage}.{name}" for stage in _with_meshing(recipe.stages) for name in type(stage).all_measures()}
-    known = _known_measures()
-    mistakes = _unknown_measures(document)
-    for i, limit in enumerate(recipe.limits):
-        if limit.measure in known and limit.measure not in given:
-            stage = limit.measure.split(".")[0]
-            text = f"no stage of this recipe gives {limit.measure}: add the stage {stage} or drop the limit"
-            mistakes.append(document.mistake(("limits", i, "measure"), text))
-    return mistakes
-
-
-def _known_measures() -> list[str]:
-    """Every measure of every stage."""
-    return sorted(f"{name}.{measure}" for name, stage in STAGES.items() for measure in stage.all_measures())
-
-
-def _unknown_measures(document: Document) -> list[Mistake]:
-    """Limits on what no stage measures; of a file whatever else is wrong with it."""
-    known = _known_measures()
+def _limit_mistakes(document: Document, recipe: Recipe | None = None) -> list[Mistake]:
+    """Limits on what no stage measures and, where the recipe is otherwise good, on what none of its own does."""
+    known = sorted(f"{name}.{measure}" for name, stage in STAGES.items() for measure in stage.all_measures())
+    stages = _with_meshing(recipe.stages) if recipe else ()
+    given = {f"{stage.stage}.{name}" for stage in stages for name in type(stage).all_measures()} if recipe else known
     limits = document.values.get("limits") if isinstance(document.values, dict) else None
     mistakes: list[Mistake] = []
     for i, limit in enumerate(limits if isinstance(limits, list) else []):
         measure = limit.get("measure") if isinstance(limit, dict) else None
-        if not isinstance(measure, str) or measure in known:
+        if not isinstance(measure, str) or measure in given:
             continue
         stage = measure.split(".")[0]
-        text = f"no stage gives a measure {measure!r}.{nearest(measure, known)}"
-        text += f" See: nightmill stages {stage}" if stage in STAGES else " Write stage.measure."
+        if measure in known:
+            text = f"no stage of this recipe gives {measure}: add the stage {stage} or drop the limit"
+        else:
+            text = f"no stage gives a measure {measure!r}.{nearest(measure, known)}"
+            text += f" See: nightmill stages {stage}" if stage in STAGES else " Write stage.measure."
         mistakes.append(document.mistake(("limits", i, "measure"), text))
     return mistakes

@@ -40,7 +40,7 @@ from pipeline.recipe import Recipe
 from pipeline.stage import Reason, Stage, StageContext
 from pipeline.storage import sha256_of
 from pipeline.ticket import TicketCapture
-from pipeline.units import robust_extent_mm, scene_doubt, size_doubt
+from pipeline.units import Doubt, robust_extent_mm, scene_doubt, size_doubt
 
 Progress = Callable[[str, int, int], None]
 """Told before each step: what begins, its place in the chain, the length of the chain."""
@@ -201,12 +201,9 @@ def _judge_scenes(captures: list[Capture], job: Job, unit: Unit) -> None:
             )
         extent = robust_extent_mm(capture.points)
         doubt = scene_doubt(extent, point_spacing(capture.points), unit, largest)
-        if doubt is None:
-            continue
-        text = f"{capture.name}: {doubt.text}."
-        if doubt.fitting:
-            raise JobStopped(Outcome.FAILED, "unit-question", f"Is the unit right? {text}", UNIT_REMEDY, capture.name)
-        raise JobStopped(Outcome.FAILED, "size-question", f"Is this the right file? {text}", FILE_REMEDY, capture.name)
+        if doubt is not None:
+            text = f"{capture.name}: {doubt.text}."
+            raise _question(doubt, text, "Is this the right file?", FILE_REMEDY, capture.name)
 
 
 def _judge_size(part: Part, unit: Unit) -> None:
@@ -221,9 +218,14 @@ def _judge_size(part: Part, unit: Unit) -> None:
     if doubt is None or any(size_doubt(box, expected, unit) is None for box in boxes.tolist()):
         return
     text = f"{doubt.text[0].upper()}{doubt.text[1:]}."
+    raise _question(doubt, text, "Is this the part, and nothing else?", SIZE_REMEDY)
+
+
+def _question(doubt: Doubt, text: str, otherwise: str, remedy: str, capture: str | None = None) -> JobStopped:
+    """What only a person can answer: the unit, where another would fit, else what ``otherwise`` asks."""
     if doubt.fitting:
-        raise JobStopped(Outcome.FAILED, "unit-question", f"Is the unit right? {text}", UNIT_REMEDY)
-    raise JobStopped(Outcome.FAILED, "size-question", f"Is this the part, and nothing else? {text}", SIZE_REMEDY)
+        return JobStopped(Outcome.FAILED, "unit-question", f"Is the unit right? {text}", UNIT_REMEDY, capture)
+    return JobStopped(Outcome.FAILED, "size-question", f"{otherwise} {text}", remedy, capture)
 
 
 def _context(stage: Stage, seed: list[int], folder: Path) -> StageContext:

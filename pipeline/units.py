@@ -52,14 +52,14 @@ def scene_doubt(extent_mm: float, spacing_mm: float, unit: Unit, expected_mm: fl
         text += f"and the ticket expects a part of {_length(expected_mm)}"
     else:
         return None
-    sizes = {other: extent_mm * mm / MM_PER_UNIT[unit] for other, mm in MM_PER_UNIT.items()}
+    factors = {other: mm / MM_PER_UNIT[unit] for other, mm in MM_PER_UNIT.items()}
     fitting = tuple(
         other
-        for other, size in sizes.items()
-        if _believable(extent_mm, spacing_mm, MM_PER_UNIT[other] / MM_PER_UNIT[unit])
-        and (expected_mm is None or _holds(size, expected_mm))
+        for other, factor in factors.items()
+        if _believable(extent_mm, spacing_mm, factor)
+        and (expected_mm is None or _holds(extent_mm * factor, expected_mm))
     )
-    could = " or ".join(f"{_WORDS[other]} ({_length(sizes[other])} across)" for other in fitting)
+    could = " or ".join(f"{_WORDS[other]} ({_length(extent_mm * factors[other])} across)" for other in fitting)
     return Doubt(text + (f"; it could be in {could}" if could else ""), fitting)
 
 

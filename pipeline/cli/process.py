@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.cli.exits import ACCEPTED, command, exit_code
 from pipeline.errors import UsageError
-from pipeline.manifest import MANIFEST_FILE, Manifest
+from pipeline.manifest import MANIFEST_FILE, Manifest, read_manifest
+from pipeline.storage import numbered, sha256_of
 
 if TYPE_CHECKING:
     from pipeline.job import Job
@@ -90,14 +91,12 @@ def work_job(path: Path, recipe: str, out: Path, options: Any = None) -> tuple[M
 
 def _place(out: Path, job: Job) -> Path:
     """Where a result goes: in the place of an earlier one of these captures, beside one of others of the same name."""
-    from pipeline.manifest import read_manifest
-    from pipeline.storage import numbered, sha256_of
-
-    sums = {sha256_of(path) for path in job.captures if os.access(path, os.R_OK)}
+    sums: set[str] = set()  # hashed only where there is something to compare with
     for name in numbered(job.name):
         target = out / name
         if not (target / MANIFEST_FILE).is_file():
             return target
+        sums = sums or {sha256_of(path) for path in job.captures if os.access(path, os.R_OK)}
         earlier = {record.sha256 for record in read_manifest(target).captures}
         if not earlier or earlier & sums:
             return target

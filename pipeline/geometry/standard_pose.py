@@ -142,7 +142,7 @@ def _turns_about(mesh: Mesh, moments: Moments, up: FloatArray, noise_mm: float) 
             doubt = "the part is nearly round about its upright axis, so its turn about it is arbitrary"
     else:
         along = [float(_direction(a) @ spread @ _direction(a)) for a in (flat, flat + quarter)]
-        if max(along) < ROUND * min(along):
+        if _spread_alike(along):
             angles = [flat + k * quarter for k in range(4)]
         else:
             longer = flat + quarter * int(np.argmax(along))
@@ -182,12 +182,16 @@ def _middle(mesh: Mesh, turn: FloatArray, moments: Moments, noise_mm: float) -> 
     as well; but of a part that is round about its upright axis nothing tells the axis as well as the centroid.
     """
     along = [float(axis @ moments.second @ axis) for axis in turn[:2]]
-    not_round = max(along) >= ROUND * min(along)
-    ends = [middle_between(mesh, axis, noise_mm, round_ends=not_round) for axis in turn[:2]]
+    ends = [middle_between(mesh, axis, noise_mm, round_ends=not _spread_alike(along)) for axis in turn[:2]]
     centre = moments.centre
     return np.asarray(
         centre + sum((end - centre @ axis) * axis for end, axis in zip(ends, turn[:2], strict=True) if end is not None)
     )
+
+
+def _spread_alike(along: Sequence[float]) -> bool:
+    """Whether second moments along two directions make neither the long one."""
+    return max(along) < ROUND * min(along)
 
 
 def _direction(angle: float) -> FloatArray:

@@ -115,7 +115,7 @@ class Bench:
             if rejection is None:
                 entry, rejection = self._admit(entry) if entry.state is State.CLAIMED else (entry, _recipe_gone(entry))
             if entry.state is State.KNOWN:
-                return Turn("known", entry.job, f"the same as {entry.same_as}, which was worked before")
+                return Turn("known", entry.job, entry.known_as)
             return self._attempt(entry, rejection)
         except _Twin as twin:
             return Turn("later", entry.job, str(twin), FAULT_WAIT_S, fault="twin")

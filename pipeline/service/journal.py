@@ -86,6 +86,11 @@ class Entry:
     claimed: str
     finished: str | None
 
+    @property
+    def known_as(self) -> str:
+        """Of a job that had been worked before: as which, in words."""
+        return f"the same as {self.same_as}, which was worked before"
+
 
 class Journal:
     """One connection, used by one thread at a time."""

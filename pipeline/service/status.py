@@ -79,9 +79,7 @@ def _repeated(journal: Journal) -> list[dict[str, str]]:
     """Jobs dropped since yesterday noon that had been worked before."""
     since = _yesterday_noon()
     return [
-        {"job": entry.job, "text": f"the same as {entry.same_as}, which was worked before"}
-        for entry in journal.by_state(State.KNOWN)
-        if entry.claimed >= since
+        {"job": entry.job, "text": entry.known_as} for entry in journal.by_state(State.KNOWN) if entry.claimed >= since
     ]
 
 

@@ -41,11 +41,11 @@ def odd_size(extents: Sequence[float]) -> tuple[int, str, str] | None:
 def misfit(found: Found, least: float, names: Sequence[str]) -> tuple[int, str, str, str]:
     """The side that joins least, a code, what seems the matter, and a remedy that calls the sides by their names."""
     count, pairs = len(found.ready), found.best.pairs
-    share = np.zeros((count, count))
+    share = np.full((count, count), -1.0)  # a side is no neighbour of its own
     for (i, j), pair in pairs.items():
         share[i, j] = share[j, i] = pair.overlap
     k = int(np.argmin(share.max(axis=1))) if count > 2 else count - 1
-    neighbour = int(np.argmax(share[k] - 2.0 * (np.arange(count) == k)))
+    neighbour = int(np.argmax(share[k]))
     if mirrored(k, found):
         return k, "mirrored", "fits the other captures only as a mirror image.", "Export it again without mirroring."
     return (
