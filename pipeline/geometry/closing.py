@@ -36,6 +36,8 @@ NEAR_CELLS = 0.75
 """Vertices of the implicit surface within this many cells of the open one are put onto it."""
 GIVEN_PER_CELL, GUESSED_PER_CELL = 6.0, 12.0
 """Points on the open surface and on what is guessed, to a square cell: the guess must leave no gap at its border."""
+TORN_SHARE = 0.01
+"""Share of the seam's faces that may cross others and be patched: where more do, the two pieces do not fit."""
 ROWS = 4
 """So many times a pinhole is tried to be patched, each time a row of faces wider."""
 STEPS = (0.5, 0.25)
@@ -114,10 +116,13 @@ def _sewn(rest: Mesh, here: Mesh, cell: float) -> Mesh | None:
     if strip is None:
         return None
     faces = np.concatenate([both.faces, strip])
-    if crossed_faces(both.vertices, faces, np.arange(len(faces)) >= len(both.faces)).any():
+    crossed = crossed_faces(both.vertices, faces, np.arange(len(faces)) >= len(both.faces))
+    if np.count_nonzero(crossed) > TORN_SHARE * len(strip):
         return None
-    filled = np.concatenate([both.filled, np.zeros(len(strip), bool)])
-    return _patched(Mesh(both.vertices, faces, filled, both.colours))
+    whole = Mesh(both.vertices, faces, np.concatenate([both.filled, np.zeros(len(strip), bool)]), both.colours)
+    if crossed.any():  # a few places only: they are pinholes as others are
+        whole = with_fans_split(without_faces(whole, one_row_more(faces, crossed)))
+    return _patched(whole)
 
 
 def _patched(mesh: Mesh) -> Mesh | None:

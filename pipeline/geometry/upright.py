@@ -24,6 +24,8 @@ GROWN = 4.0
 FLAT = 1.2
 """Within a band GROWN times wider it has at most FLAT times the area."""
 FACING_DEG = 12.0
+ROUND_END_DEG = 2 * FACING_DEG
+"""What faces this far aside of a round end's direction no longer belongs to it."""
 SMALLEST_PIECE = 0.002
 ROUNDS = 8
 NOISES = 3.0
@@ -70,37 +72,78 @@ def upright_turn(mesh: Mesh, up: FloatArray, across: FloatArray, noise_mm: float
 def middle_between(mesh: Mesh, direction: FloatArray, noise_mm: float, *, round_ends: bool) -> float | None:
     """Where the middle between the outermost faces across a direction lies along it, millimetres.
 
-    Each is a plane across ``direction`` through measured faces at that end of the part, or, where round ends count, the
-    mean place of what faces that way there; None where one is missing, as at a tip.
+    Each is a plane across ``direction`` through measured faces at that end of the part; where round ends count and not
+    both are flat, the mean place of what faces that way there. None where one is missing, as at a tip.
     """
     vectors = face_vectors(mesh.vertices, mesh.faces)
-    area = np.linalg.norm(vectors, axis=1) / 2
+    area = np.where(mesh.filled, 0.0, np.linalg.norm(vectors, axis=1) / 2)
+    whole = float(np.linalg.norm(vectors, axis=1).sum()) / 2
     cosine = unit(vectors) @ direction
     at = mesh.vertices[mesh.faces].mean(axis=1) @ direction
     size = float(np.ptp(at))
-    ends: list[float] = []
-    for sign in (1.0, -1.0):
-        facing = np.flatnonzero((sign * cosine > np.cos(np.radians(FACING_DEG))) & ~mesh.filled)
-        order = facing[np.argsort(-sign * at[facing], kind="stable")]
-        layer = np.searchsorted(np.cumsum(area[order]), LEAST_ROUND_END / 2 * area.sum())
-        if layer >= len(order) or abs(at[order[layer]] - sign * (sign * at).max()) > END * size:
-            return None
-        place, band = float(at[order[layer]]), COARSEST * size + NOISES * noise_mm
-        for _ in range(ROUNDS):
-            near = facing[np.abs(at[facing] - place) < band]
-            place = float(area[near] @ at[near]) / float(area[near].sum())
-            spread = float(area[near] @ (at[near] - place) ** 2) / float(area[near].sum())
-            band = max(NOISES * float(np.sqrt(spread)), NOISES * noise_mm)
-        wider = facing[np.abs(at[facing] - place) < GROWN * band]
-        if area[near].sum() < max(LEAST_END * area.sum(), area[wider].sum() / FLAT):
-            if not round_ends:  # too small, or round: the cap of a sphere grows with its depth
-                return None
-            near = facing[sign * (at[facing] - at[order[layer]]) > -END * size]
-            place = float(area[near] @ at[near]) / float(area[near].sum())
-        if area[near].sum() < LEAST_ROUND_END * area.sum():
-            return None
-        ends.append(place)
-    return sum(ends) / 2
+    # Both by the same rule: of a cap that passes for flat at one end only, the middle would lie beside the middle.
+    flat = [_flat_end(sign * at, sign * cosine, area, whole, COARSEST * size, noise_mm) for sign in (1, -1)]
+    if flat[0] is not None and flat[1] is not None:
+        return (flat[0] - flat[1]) / 2
+    if not round_ends:
+        return None
+    rounded = [_round_end(sign * at, sign * cosine, area, whole, END * size) for sign in (1, -1)]
+    return None if rounded[0] is None or rounded[1] is None else (rounded[0] - rounded[1]) / 2
+
+
+def _flat_end(
+    height: FloatArray, cosine: FloatArray, area: FloatArray, whole: float, band: float, noise: float
+) -> float | None:
+    """Height of the flat end on top; None where the end is too small, or round: its area grows with its depth."""
+    facing = _facing(cosine, area)
+    top = _top(height, facing, area, whole)
+    if top is None:
+        return None
+    place, band = top, band + NOISES * noise
+    for _ in range(ROUNDS):
+        near = facing[np.abs(height[facing] - place) < band]
+        place = float(area[near] @ height[near]) / float(area[near].sum())
+        spread = float(area[near] @ (height[near] - place) ** 2) / float(area[near].sum())
+        band = max(NOISES * float(np.sqrt(spread)), NOISES * noise)
+    wider = facing[np.abs(height[facing] - place) < GROWN * band]
+    return None if area[near].sum() < max(LEAST_END * whole, area[wider].sum() / FLAT) else place
+
+
+def _round_end(height: FloatArray, cosine: FloatArray, area: FloatArray, whole: float, deepest: float) -> float | None:
+    """Mean height of what faces up on top; None where that is too little.
+
+    Faces count the less, the farther they turn aside and the deeper they lie. Nothing is cut off sharply, not even
+    where the depths begin, so no single face of a reduced surface, in or out, moves the end.
+    """
+    facing = _facing(cosine, area)
+    top = _top(height, facing, area, whole)
+    if top is None or area[facing[height[facing] > top - deepest]].sum() < LEAST_ROUND_END * whole:
+        return None
+    weight = area * _fading(np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0))) / ROUND_END_DEG)
+    order = np.argsort(-height, kind="stable")
+    passed = np.cumsum(weight[order]) - weight[order] / 2
+    first = np.interp(LEAST_ROUND_END / 2 * whole, passed, height[order])
+    weight *= _fading(np.maximum(first - height, 0.0) / deepest)
+    return float(weight @ height) / float(weight.sum())
+
+
+def _facing(cosine: FloatArray, area: FloatArray) -> LongArray:
+    """Measured faces that look along a direction."""
+    return np.flatnonzero((cosine > np.cos(np.radians(FACING_DEG))) & (area > 0))
+
+
+def _top(height: FloatArray, facing: LongArray, area: FloatArray, whole: float) -> float | None:
+    """Height below which faces begin to be an end, and not single ones; None where they lie far from the part's end."""
+    order = facing[np.argsort(-height[facing], kind="stable")]
+    layer = np.searchsorted(np.cumsum(area[order]), LEAST_ROUND_END / 2 * whole)
+    if layer >= len(order) or height.max() - height[order[layer]] > END * float(np.ptp(height)):
+        return None
+    return float(height[order[layer]])
+
+
+def _fading(share: FloatArray) -> FloatArray:
+    """(n,) weights that fall smoothly from 1 to nothing where a share reaches one (Tukey's biweight)."""
+    return np.asarray(np.maximum(1 - share**2, 0) ** 2)
 
 
 def _apart(angle: FloatArray, common: float) -> FloatArray:

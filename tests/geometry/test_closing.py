@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 import trimesh
 from scipy.spatial import cKDTree
 
 from pipeline.geometry import closing
 from pipeline.geometry.closing import closed_surface
 from pipeline.geometry.measure import face_areas
+from pipeline.geometry.repair import used_only
 from pipeline.part import Mesh
 
 
@@ -83,3 +85,35 @@ def test_the_same_surface_gives_the_same_bytes() -> None:
     assert other is not None
     assert one.vertices.tobytes() == other.vertices.tobytes()
     assert one.faces.tobytes() == other.faces.tobytes()
+
+
+def test_few_faces_of_a_seam_that_cross_others_are_patched(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A seam of thousands of faces is not given up, and more of the surface made anew, for one bad place."""
+    ball = trimesh.creation.icosphere(subdivisions=5, radius=30)
+    height = ball.triangles_center[:, 2]
+    rest, here = without(ball, height > 10.5), without(ball, height < 11.5)
+    found = closing.crossed_faces
+    asked: list[int] = []
+
+    def crossed(vertices: np.ndarray, faces: np.ndarray, among: np.ndarray) -> np.ndarray:
+        result = found(vertices, faces, among)
+        if not asked:
+            result[len(rest.faces) + len(here.faces)] = True
+        asked.append(int(result.sum()))
+        return result
+
+    monkeypatch.setattr(closing, "crossed_faces", crossed)
+    closed = closing._sewn(used_only(rest), used_only(here), 1.0)
+    assert closed is not None
+    judge = trimesh.Trimesh(closed.vertices, closed.faces, process=False)
+    assert judge.is_watertight
+    assert np.isclose(judge.volume, ball.volume, rtol=2e-3)
+    assert not found(closed.vertices, closed.faces, np.ones(len(closed.faces), bool)).any()
+
+
+def test_a_seam_that_crosses_others_along_its_way_is_none(monkeypatch: pytest.MonkeyPatch) -> None:
+    ball = trimesh.creation.icosphere(subdivisions=5, radius=30)
+    height = ball.triangles_center[:, 2]
+    monkeypatch.setattr(closing, "crossed_faces", lambda vertices, faces, among: among)
+    rest, here = without(ball, height > 10.5), without(ball, height < 11.5)
+    assert closing._sewn(used_only(rest), used_only(here), 1.0) is None
