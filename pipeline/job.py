@@ -12,6 +12,7 @@ from pipeline.formats import CAPTURE_SUFFIXES
 from pipeline.ticket import TICKET_FILE, Ticket, load_ticket
 
 _TEXT_FOR_PEOPLE = {"readme", "notes", "note"}
+_PICTURES = {".jpg", ".jpeg", ".png", ".webp", ".heic", ".tif", ".tiff", ".bmp", ".gif", ".pdf"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +27,24 @@ class Job:
     @property
     def part(self) -> str:
         return self.ticket.part or self.name
+
+    @property
+    def left_out(self) -> tuple[str, ...]:
+        """Ignored files that are named as the captures are but for the number: sides in a format that is not read.
+
+        What is named exactly as a capture, or is a picture, goes with the captures.
+        """
+        stems = {capture.stem.lower() for capture in self.captures}
+        series = {_without_number(stem) for stem in stems if _without_number(stem) != stem}
+        ignored = ((name, Path(name)) for name in self.ignored)
+        return tuple(
+            name
+            for name, path in ignored
+            if path.suffix.lower() not in _PICTURES
+            and path.stem.lower() not in stems
+            and path.stem.lower() != _without_number(path.stem.lower())
+            and _without_number(path.stem.lower()) in series
+        )
 
 
 def load_job(path: Path) -> Job:
@@ -90,6 +109,10 @@ def job_name(name: str) -> str:
     text = name.encode("utf-8", "surrogateescape").decode("utf-8", "replace")
     clean = re.sub(r'[\x00-\x1f\x7f/\\:*?"<>|]', "_", text).strip(" .")
     return clean.encode()[:180].decode("utf-8", "ignore").strip(" .") or "job"
+
+
+def _without_number(stem: str) -> str:
+    return stem.rstrip("0123456789")
 
 
 def _is_capture(entry: Path) -> bool:

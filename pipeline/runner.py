@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import json
 import platform
@@ -17,7 +18,7 @@ import numpy as np
 
 from pipeline import machine
 from pipeline.errors import JobStopped, NightmillError, Outcome
-from pipeline.formats import ReadLimits, read_capture
+from pipeline.formats import CAPTURE_SUFFIXES, ReadLimits, read_capture
 from pipeline.formats.evidence import Evidence, write_evidence
 from pipeline.geometry.extent import boxes_around
 from pipeline.geometry.sampling import point_spacing
@@ -59,6 +60,8 @@ SIZE_REMEDY = (
     "the job again."
 )
 
+FULL = (errno.ENOSPC, errno.EDQUOT)
+
 
 @dataclass(slots=True)
 class Account:
@@ -97,6 +100,7 @@ def run_job(job: Job, recipe: Recipe, folder: Path, progress: Progress, limits: 
         steps = len(recipe.stages) + 1
         progress(step, 0, steps)
         part = part.with_captures(_read(job, recipe, account, limits or ReadLimits()))
+        account.reasons += _doubts_of_the_drop(job, account.captures)
         seed = [int(record.sha256[:8], 16) for record in account.captures]
         for i, stage in enumerate(recipe.stages):
             step = stage.stage
@@ -115,6 +119,8 @@ def run_job(job: Job, recipe: Recipe, folder: Path, progress: Progress, limits: 
     except MemoryError:
         text = f"The memory allowed for a job was used up in {step}."
         account.reasons.append(Reason(Outcome.FAILED, "memory", text, "Allow more memory, or export fewer points."))
+    except OSError as error:
+        account.reasons.append(_disk_full(step, error) if error.errno in FULL else _defect(step, error))
     except Exception as error:
         account.reasons.append(_defect(step, error))
     if account.outcome() in (Outcome.RESCAN, Outcome.FAILED):
@@ -170,6 +176,24 @@ def _read(job: Job, recipe: Recipe, account: Account, limits: ReadLimits) -> lis
         raise JobStopped(first.outcome, first.code, first.text, first.remedy, first.capture)
     _judge_scenes(captures, job, unit)
     return captures
+
+
+def _doubts_of_the_drop(job: Job, captures: list[CaptureRecord]) -> list[Reason]:
+    """What looks as if other captures had been meant: one exported twice, one in a format that is not read."""
+    doubts: list[Reason] = []
+    if job.left_out:
+        text = f"{', '.join(job.left_out)}: named as the captures are, but in no format that is read; worked without."
+        remedy = f"Export it anew as one of {' '.join(sorted(CAPTURE_SUFFIXES))}, or take it out, and drop all again."
+        doubts.append(Reason(Outcome.REVIEW, "capture-left-out", text, remedy))
+    same: dict[str, list[str]] = {}
+    for record in captures:
+        same.setdefault(record.sha256, []).append(record.file)
+    for files in same.values():
+        if len(files) > 1:
+            text = f"{', '.join(files)} are one and the same file."
+            remedy = "Look whether another side was meant, export that one, and drop all captures again."
+            doubts.append(Reason(Outcome.REVIEW, "same-capture", text, remedy))
+    return doubts
 
 
 def _with_ticket(capture: Capture, known: TicketCapture | None, unit: Unit) -> Capture:
@@ -281,6 +305,11 @@ def _broken_limits(recipe: Recipe, account: Account) -> list[Reason]:
         )
         broken += [Reason(Outcome(limit.otherwise), f"limit:{limit.measure}", text, remedy) for text in texts]
     return broken
+
+
+def _disk_full(step: str, error: OSError) -> Reason:
+    text = f"There was no room left to write to in {step}: {error.strerror}."
+    return Reason(Outcome.FAILED, "disk-full", text, "The captures are untouched. Make room, and work the job again.")
 
 
 def _defect(step: str, error: Exception) -> Reason:

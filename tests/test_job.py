@@ -51,3 +51,15 @@ def test_a_job_name_is_always_a_good_folder_name(text: str) -> None:
     assert 0 < len(name) <= 120
     assert not set(name) & set('/\\\0:*?"<>|')
     assert not name.startswith(".")
+
+
+def test_sides_in_a_format_that_is_not_read_are_told_from_what_goes_with_the_captures(tmp_path: Path) -> None:
+    captures = ("side-1.ply", "side-2.ply")
+    beside = ("side-1.mtl", "side-2.txt.bak", "side-7.jpg", "side.pdf", "notes3.txt", "README")
+    for name in (*captures, *beside, "Side-3.e57", "side-4.csv.gz", "ticket.yaml"):
+        (tmp_path / name).write_text("", encoding="utf-8")
+    job = load_job(tmp_path)
+    assert job.left_out == ("Side-3.e57",)
+    (tmp_path / "side-1.ply").rename(tmp_path / "swan.ply")
+    (tmp_path / "side-2.ply").unlink()
+    assert load_job(tmp_path).left_out == ()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 from pathlib import Path
 
 import numpy as np
@@ -191,3 +192,27 @@ def test_the_manifest_is_written_whole_and_read_back(tmp_path: Path) -> None:
     assert read_manifest(tmp_path / "out") == manifest
     assert [file.name for file in (tmp_path / "out").iterdir() if file.name.startswith(".")] == []
     assert (tmp_path / "out" / MANIFEST_FILE).read_text(encoding="utf-8").endswith("}\n")
+
+
+def test_captures_that_were_perhaps_meant_otherwise_are_looked_at(tmp_path: Path) -> None:
+    job = make_job(tmp_path / "ball", ticket="aligned: true\n")
+    (job / "all.ply").rename(job / "side-1.ply")
+    write_points(job / "side-2.ply", ball(seed=2))
+    assert worked(job, recipe(tmp_path), tmp_path / "good").outcome is Outcome.ACCEPTED
+    (job / "side-3.e57").write_bytes(b"x")
+    (job / "side-4.ply").write_bytes((job / "side-2.ply").read_bytes())
+    manifest = worked(job, recipe(tmp_path), tmp_path / "out")
+    assert manifest.outcome is Outcome.REVIEW
+    texts = {reason.code: reason.text for reason in manifest.reasons}
+    assert "side-3.e57" in texts["capture-left-out"]
+    assert texts["same-capture"].startswith("side-2.ply, side-4.ply are")
+
+
+def test_a_full_disk_is_no_defect(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(*_: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(Export, "run", full)
+    manifest = worked(make_job(tmp_path / "ball"), recipe(tmp_path), tmp_path / "out")
+    assert (manifest.outcome, manifest.reasons[0].code) == (Outcome.FAILED, "disk-full")
+    assert "in export" in manifest.reasons[0].text

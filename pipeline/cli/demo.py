@@ -6,7 +6,7 @@ import shutil
 from pathlib import Path
 from typing import Any
 
-from pipeline.cli.exits import ACCEPTED, command
+from pipeline.cli.exits import ACCEPTED, INTERRUPTED, command
 from pipeline.errors import UsageError
 from pipeline.storage import shipped
 
@@ -38,8 +38,9 @@ def _demo(options: Any) -> int:
         else:
             shutil.copy(source, target)
             target.with_name(target.name + READY_MARKER).touch()
-    print_night(site, *run_night(site))
-    return ACCEPTED
+    turns, left, stopped = run_night(site)
+    print_night(site, turns, left, stopped)
+    return INTERRUPTED if stopped else ACCEPTED
 
 
 def _simulate(options: Any) -> int:

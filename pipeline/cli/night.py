@@ -12,8 +12,13 @@ if TYPE_CHECKING:
     from pipeline.service.bench import Turn
 
 
-def run_night(root: Path) -> tuple[list[Turn], dict[str, str]]:
-    """Work off a site's inbox, telling each step; what was finished, and what was left in the inbox and why."""
+def run_night(root: Path) -> tuple[list[Turn], dict[str, str], bool]:
+    """Work off a site's inbox, telling each step.
+
+    Returns
+    -------
+    What was finished, what was left in the inbox and why, and whether a signal ended it before all was worked.
+    """
     from pipeline.cli.process import Progress
     from pipeline.service.log import begin_log
     from pipeline.service.start import serve, service
@@ -26,14 +31,15 @@ def run_night(root: Path) -> tuple[list[Turn], dict[str, str]]:
             open_site(root), "run", on_step=progress.step, on_turn=_forget(progress), on_wait=progress.wait
         ) as supervisor,
     ):
-        return serve(supervisor), supervisor.left()
+        turns = serve(supervisor)
+        return turns, supervisor.left(), supervisor.stopping
 
 
 def _forget(progress: Any) -> Any:
     return lambda turn: progress.done(turn.job)
 
 
-def print_night(root: Path, turns: list[Turn], left: dict[str, str]) -> None:
+def print_night(root: Path, turns: list[Turn], left: dict[str, str], stopped: bool) -> None:
     """What came out, worst first; then what was worked before, and what is left in the inbox and why."""
     from rich.console import Console
     from rich.table import Table
@@ -54,7 +60,9 @@ def print_night(root: Path, turns: list[Turn], left: dict[str, str]) -> None:
             print(f"{turn.job}: {turn.text}")
     for entry, why in left.items():
         print(f"{entry}: still in the inbox: {why}")
-    if not turns and not left:
+    if stopped:
+        print(f"stopped by a signal; what is queued goes on with: nightmill run {root}")
+    elif not turns and not left:
         print("nothing to work on")
     reports = sorted(root.glob("reports/*/index.html"))
     if finished and reports:

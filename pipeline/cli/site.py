@@ -6,7 +6,7 @@ import json
 from pathlib import Path
 from typing import Any
 
-from pipeline.cli.exits import ACCEPTED, command, exit_code
+from pipeline.cli.exits import ACCEPTED, INTERRUPTED, command, exit_code
 from pipeline.errors import UsageError
 
 
@@ -44,9 +44,9 @@ def _init(options: Any) -> int:
 def _run(options: Any) -> int:
     from pipeline.cli.night import print_night, run_night
 
-    turns, left = run_night(options.site)
-    print_night(options.site, turns, left)
-    return exit_code([turn.manifest for turn in turns if turn.manifest is not None])
+    turns, left, stopped = run_night(options.site)
+    print_night(options.site, turns, left, stopped)
+    return INTERRUPTED if stopped else exit_code([turn.manifest for turn in turns if turn.manifest is not None])
 
 
 def _watch(options: Any) -> int:

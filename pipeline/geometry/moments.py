@@ -92,7 +92,8 @@ def moments_of(mesh: Mesh) -> Moments | None:
 
     Returns
     -------
-    None when the surface encloses nothing, or so little that its centroid would lie outside its own box.
+    None when the surface encloses nothing, or so little that its centroid would lie outside its own box or its spread
+    would be negative, as of a shell seen from one side.
     """
     vertices, faces = mesh.vertices, mesh.faces
     if not is_closed(faces):
@@ -111,7 +112,10 @@ def moments_of(mesh: Mesh) -> Moments | None:
     weight = face_volumes(vertices, faces, centre)
     total = corners.sum(axis=1)
     second = np.einsum("n,nki,nkj->ij", weight, corners, corners) + np.einsum("n,ni,nj->ij", weight, total, total)
-    return Moments(vertices, faces, centre, second / 20 / weight.sum(), float(1 - measured / areas.sum()))
+    second = second / 20 / weight.sum()
+    if np.linalg.eigvalsh(second)[0] <= 0:
+        return None
+    return Moments(vertices, faces, centre, second, float(1 - measured / areas.sum()))
 
 
 def _fanned(vertices: FloatArray, faces: IndexArray) -> tuple[FloatArray, IndexArray]:

@@ -33,13 +33,18 @@ def staged(target: Path) -> Iterator[Path]:
     Raises
     ------
     UsageError
-        When ``target`` holds anything that nightmill did not write.
+        When ``target`` holds anything that nightmill did not write, or nothing can be written beside it.
     """
     refuse_foreign(target)
-    target.parent.mkdir(parents=True, exist_ok=True)
     folder = target.parent / f".{target.name}.{os.getpid()}.work"
-    shutil.rmtree(folder, ignore_errors=True)
-    folder.mkdir()
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        shutil.rmtree(folder, ignore_errors=True)
+        folder.mkdir()
+    except OSError as error:
+        raise UsageError(
+            f"Nothing can be written into {target.parent}: {error.strerror}.", "Name another folder, or free this one."
+        ) from error
     try:
         yield folder
         sync_tree(folder)

@@ -118,6 +118,13 @@ def test_wrong_usage_ends_with_2_and_says_what_to_do(job: Path, capsys: pytest.C
     assert not (job.parent / "out" / "ball").exists()
 
 
+def test_an_output_that_cannot_be_written_is_wrong_usage(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (job.parent / "out").write_text("not a folder", encoding="utf-8")
+    assert process(job) == 2
+    assert f"Nothing can be written into {job.parent / 'out'}" in capsys.readouterr().err
+    assert (job.parent / "out").read_text(encoding="utf-8") == "not a folder"
+
+
 def test_a_job_that_takes_too_long_is_ended_and_says_so(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert process(job, "--minutes", "0.001") == 1
     assert "failed" in capsys.readouterr().out

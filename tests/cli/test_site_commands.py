@@ -18,6 +18,8 @@ from captures import sphere_ply
 
 from pipeline.cli import main
 from pipeline.manifest import read_manifest
+from pipeline.service.health import HEALTH_FILE
+from pipeline.site import open_site
 
 PATIENCE_S = 240.0  # of real processes on a busy machine; nothing is asserted of it
 
@@ -101,6 +103,24 @@ def test_run_status_requeue(site: Path, capsys: pytest.CaptureFixture[str]) -> N
     assert done.returncode == 0, done.stderr
     assert read_manifest(site / "delivered" / "broken").attempt == 2
     assert not (site / "attention" / "broken").exists()
+
+
+def test_run_ended_by_a_signal_says_so(site: Path) -> None:
+    """Whoever calls it at night must not take what is left for done."""
+    text = (site / "site.yaml").read_text(encoding="utf-8")
+    (site / "site.yaml").write_text(text.replace("settle_s: 2", "settle_s: 600"), encoding="utf-8")
+    sphere_ply(site / "inbox" / "tiller" / "a.ply")
+    command = [sys.executable, "-m", "pipeline", "run", str(site)]
+    running = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, encoding="utf-8")
+    try:
+        until(lambda: (open_site(site).health / HEALTH_FILE).exists() or running.poll() is not None)
+        running.send_signal(signal.SIGTERM)
+        printed, _ = running.communicate(timeout=PATIENCE_S)
+    finally:
+        running.kill()
+    assert running.returncode == 130
+    assert "stopped by a signal" in printed
+    assert (site / "inbox" / "tiller" / "a.ply").exists()
 
 
 def test_a_broken_site_file_is_refused_with_its_line(site: Path) -> None:

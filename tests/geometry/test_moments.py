@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import trimesh
 from meshes import box, frustum, icosphere, without_cap
 
 from pipeline.geometry import measure
@@ -62,3 +63,11 @@ def test_what_is_open_is_closed_for_the_count_and_said() -> None:
 def test_a_sheet_encloses_nothing() -> None:
     flat = np.array([[0.0, 0, 0], [9, 0, 0], [0, 9, 0], [9, 9, 0]])
     assert moments_of(Mesh(flat, np.array([[0, 1, 2], [1, 3, 2]], np.int32))) is None
+
+
+def test_a_surface_whose_spread_is_negative_encloses_nothing() -> None:
+    """A long bar turned inside out in a ball, as shells seen from one side are: no pose can be told from it."""
+    ball = trimesh.creation.icosphere(subdivisions=3, radius=10)
+    bar = trimesh.creation.box((200, 2, 2))
+    faces = np.vstack([ball.faces, bar.faces[:, ::-1] + len(ball.vertices)])
+    assert moments_of(Mesh(np.vstack([ball.vertices, bar.vertices]), faces)) is None
