@@ -35,15 +35,12 @@ class Job:
         What is named exactly as a capture, or is a picture, goes with the captures.
         """
         stems = {capture.stem.lower() for capture in self.captures}
-        series = {_without_number(stem) for stem in stems if _without_number(stem) != stem}
-        ignored = ((name, Path(name)) for name in self.ignored)
+        series = {_series(stem) for stem in stems} - {None}
+        others = {name: Path(name.lower()) for name in self.ignored}
         return tuple(
             name
-            for name, path in ignored
-            if path.suffix.lower() not in _PICTURES
-            and path.stem.lower() not in stems
-            and path.stem.lower() != _without_number(path.stem.lower())
-            and _without_number(path.stem.lower()) in series
+            for name, path in others.items()
+            if path.suffix not in _PICTURES and path.stem not in stems and _series(path.stem) in series
         )
 
 
@@ -111,8 +108,10 @@ def job_name(name: str) -> str:
     return clean.encode()[:180].decode("utf-8", "ignore").strip(" .") or "job"
 
 
-def _without_number(stem: str) -> str:
-    return stem.rstrip("0123456789")
+def _series(stem: str) -> str | None:
+    """What a numbered name has in common with the others of its series; None of a name without a number."""
+    name = stem.rstrip("0123456789")
+    return name if name != stem else None
 
 
 def _is_capture(entry: Path) -> bool:

@@ -61,6 +61,7 @@ SIZE_REMEDY = (
 )
 
 FULL = (errno.ENOSPC, errno.EDQUOT)
+"""What a disk says that takes no more, or no more of this user."""
 
 
 @dataclass(slots=True)

@@ -38,9 +38,9 @@ def _demo(options: Any) -> int:
         else:
             shutil.copy(source, target)
             target.with_name(target.name + READY_MARKER).touch()
-    turns, left, stopped = run_night(site)
-    print_night(site, turns, left, stopped)
-    return INTERRUPTED if stopped else ACCEPTED
+    night = run_night(site)
+    print_night(site, night)
+    return INTERRUPTED if night.stopped else ACCEPTED
 
 
 def _simulate(options: Any) -> int:

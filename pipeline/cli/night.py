@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import sys
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,13 +13,17 @@ if TYPE_CHECKING:
     from pipeline.service.bench import Turn
 
 
-def run_night(root: Path) -> tuple[list[Turn], dict[str, str], bool]:
-    """Work off a site's inbox, telling each step.
+@dataclass(frozen=True, slots=True)
+class Night:
+    """What was finished, what was left in the inbox and why, and whether a signal ended it."""
 
-    Returns
-    -------
-    What was finished, what was left in the inbox and why, and whether a signal ended it before all was worked.
-    """
+    turns: list[Turn]
+    left: dict[str, str]
+    stopped: bool
+
+
+def run_night(root: Path) -> Night:
+    """Work off a site's inbox, telling each step."""
     from pipeline.cli.process import Progress
     from pipeline.service.log import begin_log
     from pipeline.service.start import serve, service
@@ -32,19 +37,19 @@ def run_night(root: Path) -> tuple[list[Turn], dict[str, str], bool]:
         ) as supervisor,
     ):
         turns = serve(supervisor)
-        return turns, supervisor.left(), supervisor.stopping
+        return Night(turns, supervisor.left(), supervisor.stopping)
 
 
 def _forget(progress: Any) -> Any:
     return lambda turn: progress.done(turn.job)
 
 
-def print_night(root: Path, turns: list[Turn], left: dict[str, str], stopped: bool) -> None:
+def print_night(root: Path, night: Night) -> None:
     """What came out, worst first; then what was worked before, and what is left in the inbox and why."""
     from rich.console import Console
     from rich.table import Table
 
-    finished = [turn for turn in turns if turn.manifest is not None]
+    finished = [turn for turn in night.turns if turn.manifest is not None]
     table = Table("job", "outcome", "triangles", "rms to the points", "why", "where", box=None, pad_edge=False)
     for turn in sorted(finished, key=lambda turn: -turn.manifest.outcome.severity):  # type: ignore[union-attr]
         manifest = turn.manifest
@@ -55,14 +60,14 @@ def print_night(root: Path, turns: list[Turn], left: dict[str, str], stopped: bo
         table.add_row(manifest.job, manifest.outcome, triangles, _deviation(manifest), why, where)
     if finished:
         Console(width=None if sys.stdout.isatty() else 160).print(table)
-    for turn in turns:
+    for turn in night.turns:
         if turn.kind == "known":
             print(f"{turn.job}: {turn.text}")
-    for entry, why in left.items():
+    for entry, why in night.left.items():
         print(f"{entry}: still in the inbox: {why}")
-    if stopped:
+    if night.stopped:
         print(f"stopped by a signal; what is queued goes on with: nightmill run {root}")
-    elif not turns and not left:
+    elif not night.turns and not night.left:
         print("nothing to work on")
     reports = sorted(root.glob("reports/*/index.html"))
     if finished and reports:

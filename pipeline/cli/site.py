@@ -44,9 +44,11 @@ def _init(options: Any) -> int:
 def _run(options: Any) -> int:
     from pipeline.cli.night import print_night, run_night
 
-    turns, left, stopped = run_night(options.site)
-    print_night(options.site, turns, left, stopped)
-    return INTERRUPTED if stopped else exit_code([turn.manifest for turn in turns if turn.manifest is not None])
+    night = run_night(options.site)
+    print_night(options.site, night)
+    if night.stopped:
+        return INTERRUPTED
+    return exit_code([turn.manifest for turn in night.turns if turn.manifest is not None])
 
 
 def _watch(options: Any) -> int:

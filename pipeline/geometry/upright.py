@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from pipeline.geometry.cloud import unit
 from pipeline.geometry.edges import LongArray, edges_of, face_components
 from pipeline.geometry.measure import face_vectors
+from pipeline.geometry.weights import tukey
 from pipeline.part import FloatArray, Mesh
 
 UPRIGHT_DEG = 8.0
@@ -76,74 +79,81 @@ def middle_between(mesh: Mesh, direction: FloatArray, noise_mm: float, *, round_
     both are flat, the mean place of what faces that way there. None where one is missing, as at a tip.
     """
     vectors = face_vectors(mesh.vertices, mesh.faces)
-    area = np.where(mesh.filled, 0.0, np.linalg.norm(vectors, axis=1) / 2)
-    whole = float(np.linalg.norm(vectors, axis=1).sum()) / 2
+    area = np.linalg.norm(vectors, axis=1) / 2
     cosine = unit(vectors) @ direction
     at = mesh.vertices[mesh.faces].mean(axis=1) @ direction
-    size = float(np.ptp(at))
+    measured = np.where(mesh.filled, 0.0, area)
+    top, bottom = (_end(sign * at, sign * cosine, measured, float(area.sum())) for sign in (1, -1))
+    if top is None or bottom is None:
+        return None
     # Both by the same rule: of a cap that passes for flat at one end only, the middle would lie beside the middle.
-    flat = [_flat_end(sign * at, sign * cosine, area, whole, COARSEST * size, noise_mm) for sign in (1, -1)]
-    if flat[0] is not None and flat[1] is not None:
-        return (flat[0] - flat[1]) / 2
-    if not round_ends:
-        return None
-    rounded = [_round_end(sign * at, sign * cosine, area, whole, END * size) for sign in (1, -1)]
-    return None if rounded[0] is None or rounded[1] is None else (rounded[0] - rounded[1]) / 2
+    high, low = _flat_place(top, noise_mm), _flat_place(bottom, noise_mm)
+    if round_ends and (high is None or low is None):
+        high, low = _round_place(top), _round_place(bottom)
+    return None if high is None or low is None else (high - low) / 2
 
 
-def _flat_end(
-    height: FloatArray, cosine: FloatArray, area: FloatArray, whole: float, band: float, noise: float
-) -> float | None:
-    """Height of the flat end on top; None where the end is too small, or round: its area grows with its depth."""
-    facing = _facing(cosine, area)
-    top = _top(height, facing, area, whole)
-    if top is None:
+@dataclass(frozen=True, eq=False, slots=True)
+class _End:
+    """One end of a part, seen as its top.
+
+    Attributes
+    ----------
+    height, cosine, area : (n,) of every face: of its middle, to straight up, and measured
+    facing : those measured faces that look up
+    begin : height below which faces begin to be an end, and not single ones
+    size, whole : of the part, along the direction and in area
+    """
+
+    height: FloatArray
+    cosine: FloatArray
+    area: FloatArray
+    facing: LongArray
+    begin: float
+    size: float
+    whole: float
+
+
+def _end(height: FloatArray, cosine: FloatArray, area: FloatArray, whole: float) -> _End | None:
+    """The end; None where the faces that look that way lie far from the last of the part."""
+    facing = np.flatnonzero((cosine > np.cos(np.radians(FACING_DEG))) & (area > 0))
+    order = facing[np.argsort(-height[facing], kind="stable")]
+    layer = np.searchsorted(np.cumsum(area[order]), LEAST_ROUND_END / 2 * whole)
+    size = float(np.ptp(height))
+    if layer >= len(order) or height.max() - height[order[layer]] > END * size:
         return None
-    place, band = top, band + NOISES * noise
+    return _End(height, cosine, area, facing, float(height[order[layer]]), size, whole)
+
+
+def _flat_place(end: _End, noise: float) -> float | None:
+    """Height of a flat end; None where it is too small, or round: its area grows with its depth."""
+    height, area = end.height[end.facing], end.area[end.facing]
+    place, band = end.begin, COARSEST * end.size + NOISES * noise
     for _ in range(ROUNDS):
-        near = facing[np.abs(height[facing] - place) < band]
+        near = np.abs(height - place) < band
         place = float(area[near] @ height[near]) / float(area[near].sum())
         spread = float(area[near] @ (height[near] - place) ** 2) / float(area[near].sum())
         band = max(NOISES * float(np.sqrt(spread)), NOISES * noise)
-    wider = facing[np.abs(height[facing] - place) < GROWN * band]
-    return None if area[near].sum() < max(LEAST_END * whole, area[wider].sum() / FLAT) else place
+    wider = np.abs(height - place) < GROWN * band
+    return None if area[near].sum() < max(LEAST_END * end.whole, area[wider].sum() / FLAT) else place
 
 
-def _round_end(height: FloatArray, cosine: FloatArray, area: FloatArray, whole: float, deepest: float) -> float | None:
-    """Mean height of what faces up on top; None where that is too little.
+def _round_place(end: _End) -> float | None:
+    """Mean height of what faces up; None where that is too little.
 
     Faces count the less, the farther they turn aside and the deeper they lie. Nothing is cut off sharply, not even
     where the depths begin, so no single face of a reduced surface, in or out, moves the end.
     """
-    facing = _facing(cosine, area)
-    top = _top(height, facing, area, whole)
-    if top is None or area[facing[height[facing] > top - deepest]].sum() < LEAST_ROUND_END * whole:
+    height, facing, deepest = end.height, end.facing, END * end.size
+    if end.area[facing[height[facing] > end.begin - deepest]].sum() < LEAST_ROUND_END * end.whole:
         return None
-    weight = area * _fading(np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0))) / ROUND_END_DEG)
+    aside = np.degrees(np.arccos(np.clip(end.cosine, -1.0, 1.0)))
+    weight = end.area * tukey(aside, ROUND_END_DEG)
     order = np.argsort(-height, kind="stable")
     passed = np.cumsum(weight[order]) - weight[order] / 2
-    first = np.interp(LEAST_ROUND_END / 2 * whole, passed, height[order])
-    weight *= _fading(np.maximum(first - height, 0.0) / deepest)
+    first = np.interp(LEAST_ROUND_END / 2 * end.whole, passed, height[order])
+    weight *= tukey(np.maximum(first - height, 0.0), deepest)
     return float(weight @ height) / float(weight.sum())
-
-
-def _facing(cosine: FloatArray, area: FloatArray) -> LongArray:
-    """Measured faces that look along a direction."""
-    return np.flatnonzero((cosine > np.cos(np.radians(FACING_DEG))) & (area > 0))
-
-
-def _top(height: FloatArray, facing: LongArray, area: FloatArray, whole: float) -> float | None:
-    """Height below which faces begin to be an end, and not single ones; None where they lie far from the part's end."""
-    order = facing[np.argsort(-height[facing], kind="stable")]
-    layer = np.searchsorted(np.cumsum(area[order]), LEAST_ROUND_END / 2 * whole)
-    if layer >= len(order) or height.max() - height[order[layer]] > END * float(np.ptp(height)):
-        return None
-    return float(height[order[layer]])
-
-
-def _fading(share: FloatArray) -> FloatArray:
-    """(n,) weights that fall smoothly from 1 to nothing where a share reaches one (Tukey's biweight)."""
-    return np.asarray(np.maximum(1 - share**2, 0) ** 2)
 
 
 def _apart(angle: FloatArray, common: float) -> FloatArray:

@@ -10,6 +10,7 @@ from scipy.spatial.transform import Rotation
 from pipeline.geometry.alignment.field import Field
 from pipeline.geometry.alignment.rigid import rigid
 from pipeline.geometry.alignment.side import Side, spread
+from pipeline.geometry.weights import tukey
 from pipeline.part import BoolArray, FloatArray
 
 ROUGH_SAMPLES, ROUGH_VOXELS = 160, (3.0, 2.5, 2.0, 1.5, 1.2)
@@ -84,8 +85,3 @@ def _stepped(
     stepped = np.matmul(rigid(turn, about), poses)
     enough = count >= max(8.0, FEWEST * near.shape[1])
     return np.where(enough[:, None, None], stepped, poses)
-
-
-def tukey(residual: FloatArray, reach: float) -> FloatArray:
-    """Tukey's biweight: 1 at zero, 0 from ``reach`` on."""
-    return np.asarray(np.maximum(1 - (residual / reach) ** 2, 0.0) ** 2, np.float64)

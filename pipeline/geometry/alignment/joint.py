@@ -16,10 +16,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import cKDTree
 
-from pipeline.geometry.alignment.icp import tukey
 from pipeline.geometry.alignment.rigid import moved, nearest_rigid, rigid, twisted
 from pipeline.geometry.alignment.side import Side
 from pipeline.geometry.cloud import unit
+from pipeline.geometry.weights import tukey
 from pipeline.part import FloatArray
 
 NORMAL_SIZE = 0.04
