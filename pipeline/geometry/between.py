@@ -2,7 +2,8 @@
 
 Paper, hands and risers stay behind when the part is turned over. So a place that one capture shows, that no other
 capture shows again, and that another looked right through, is not the part. This says more than any look at one
-capture can, and it takes nothing away from what only one side could see.
+capture can, and it takes nothing away from what only one side could see. And where one capture is so sparse that a
+point beside its surface cannot be told from one on it, all of them together are dense enough.
 """
 
 from __future__ import annotations
@@ -16,7 +17,9 @@ from scipy.spatial import cKDTree
 from pipeline.geometry.alignment.side import Side, measured, sides
 from pipeline.geometry.alignment.visibility import Pictures, pictures
 from pipeline.geometry.cloud import unit
+from pipeline.geometry.samples import samples_of
 from pipeline.geometry.sampling import point_spacing
+from pipeline.geometry.solitary import solitary
 from pipeline.geometry.surroundings import in_surroundings
 from pipeline.part import BoolArray, Capture, FloatArray, transformed
 
@@ -47,6 +50,28 @@ def foreign_between(captures: Sequence[Capture], seen: Sequence[Side] | None = N
     seen = seen or sides([measured(capture) for capture in captures])
     drawn = [_drawn(capture, side) for capture, side in zip(captures, seen, strict=True)]
     return [_foreign(number, captures, seen, drawn) for number in range(len(captures))]
+
+
+def strays_between(captures: Sequence[Capture]) -> list[BoolArray]:
+    """Points of each capture that lie off the surface which all captures together show.
+
+    Parameters
+    ----------
+    captures : cleaned, with their true ``part_from_capture``
+
+    Returns
+    -------
+    One (n,) array of flags for each capture.
+    """
+    samples = [samples_of(capture) for capture in captures]
+    placed = [
+        transformed(each.points, capture.part_from_capture) for capture, each in zip(captures, samples, strict=True)
+    ]
+    alone = np.split(solitary(np.concatenate(placed)), np.cumsum([len(points) for points in placed])[:-1])
+    return [
+        ~each.kept_points(~flags, len(capture.points))
+        for capture, each, flags in zip(captures, samples, alone, strict=True)
+    ]
 
 
 def _drawn(capture: Capture, seen: Side) -> Pictures:

@@ -144,20 +144,17 @@ def sample_surface(vertices: FloatArray, faces: IndexArray, count: int, seed: in
     return points, face
 
 
-def unsupported_share(mesh: Mesh, points: FloatArray, reach_mm: float) -> tuple[float, FloatArray | None]:
-    """Share of the area that is not flagged as filled and yet farther than ``reach_mm`` from every point.
+def surface_to_points(mesh: Mesh, points: FloatArray, farthest_mm: float) -> tuple[FloatArray, FloatArray]:
+    """(k, 3) places spread evenly over the surface, and (k,) how far from each the nearest point is, mm.
 
-    Judged on an even sample of the surface; the second value is the place (3,) farthest from the points, or
-    None when there is no such surface.
+    At most ``farthest_mm``; and 0 where the surface is flagged as filled, for there it is known that no point is near.
     """
     from scipy.spatial import cKDTree
 
     places, face = sample_surface(mesh.vertices, mesh.faces, SUPPORT_SAMPLES)
     tree = cKDTree(points, balanced_tree=False, compact_nodes=False)
-    distance, _ = tree.query(places, distance_upper_bound=50 * reach_mm)
-    distance = np.where(np.isfinite(distance), distance, 50 * reach_mm)
-    bare = (distance > reach_mm) & ~mesh.filled[face]
-    return float(bare.mean()), places[np.argmax(np.where(bare, distance, 0))] if bare.any() else None
+    away, _ = tree.query(places, distance_upper_bound=farthest_mm)
+    return places, np.where(mesh.filled[face], 0.0, np.minimum(away, farthest_mm))
 
 
 def _unit(vectors: FloatArray) -> FloatArray:

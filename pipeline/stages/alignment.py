@@ -16,9 +16,9 @@ from pipeline.geometry.alignment.explain import mirrored, misfit, odd_size, symm
 from pipeline.geometry.alignment.graph import Ready
 from pipeline.geometry.alignment.solve import FEWEST_POINTS, Found, aligned, prepared, verified
 from pipeline.geometry.alignment.verdict import contradicted
-from pipeline.geometry.between import foreign_between
+from pipeline.geometry.between import foreign_between, strays_between
 from pipeline.geometry.surroundings import in_surroundings
-from pipeline.part import BoolArray, Capture, Form, Part
+from pipeline.part import Capture, Form, Part
 from pipeline.stage import Measure, Stage, StageContext
 
 MARKERS = (
@@ -56,6 +56,7 @@ class Alignment(Stage):
             ),
             "weakest_ratio": Measure("ratio", "least eigenvalue of the joint normal matrix over its largest"),
             "markers_count": Measure("count", "markers that sides have in common"),
+            "strays_count": Measure("count", "points removed that lie off what all captures together show"),
             "foreign_percent": Measure(
                 "percent", "largest share of a capture that was removed because the others looked through its place"
             ),
@@ -86,14 +87,17 @@ class Alignment(Stage):
             return replace(part, aligned=True)
         search = self._search(part)
         seen = [one.seen.side for one in search.found.ready]
-        foreign = foreign_between(_placed(part, search.found).captures, seen)
+        placed = _placed(part, search.found).captures
+        foreign = foreign_between(placed, seen)
         percent = [100.0 * float(flags.mean()) for flags in foreign]
         # Scraps go without asking the poses again; where they speak against them they stay, and so does their word.
         scraps = max(percent) <= UNSAID_PERCENT
         removable = 0.0 < max(percent) <= self.most_foreign_percent
         removable &= not (scraps and contradicted(search.found.best))
+        why = [np.where(flags, Why.STRAY, Why.KEPT) for flags in strays_between(placed)]
         if removable:
-            part = self._without(part, foreign, context)
+            why = [np.where(flags, Why.FOREIGN, others) for flags, others in zip(foreign, why, strict=True)]
+        part = self._without(part, why, context)
         if removable and not scraps:
             search = self._search(part)
         if search.doubt is not None:
@@ -167,13 +171,14 @@ class Alignment(Stage):
         within = 100 * found.best.side_contradiction <= self.most_contradiction_percent
         return within and not contradicted(found.best)
 
-    def _without(self, part: Part, foreign: Sequence[BoolArray], context: StageContext) -> Part:
-        """The part without what did not come along with it."""
+    def _without(self, part: Part, why: Sequence[np.ndarray], context: StageContext) -> Part:
+        """The part without what did not come along with it, and without strays."""
         kept = []
-        for number, (capture, flags) in enumerate(zip(part.captures, foreign, strict=True), 1):
+        for number, (capture, reasons) in enumerate(zip(part.captures, why, strict=True), 1):
             if self.keep_removed:
-                write_removed(context.folder, self.stage, number, capture, np.where(flags, Why.FOREIGN, Why.KEPT))
-            kept.append(capture.select(~flags))
+                write_removed(context.folder, self.stage, number, capture, reasons)
+            kept.append(capture.select(reasons == Why.KEPT))
+        context.measure("strays_count", float(sum((reasons == Why.STRAY).sum() for reasons in why)))
         return part.with_captures(kept)
 
     def _record(self, found: Found, context: StageContext) -> None:

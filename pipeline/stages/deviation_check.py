@@ -11,7 +11,7 @@ from pydantic import Field
 
 from pipeline.formats import read_mesh
 from pipeline.formats.evidence import Evidence, write_evidence
-from pipeline.geometry.deviation import Deviation, Surface, summary, unsupported_share
+from pipeline.geometry.deviation import Deviation, Surface, summary, surface_to_points
 from pipeline.geometry.evidence import cell_size, spread
 from pipeline.geometry.measure import face_areas
 from pipeline.geometry.sampling import noise_level, point_spacing
@@ -22,6 +22,10 @@ NOISES = 4.0
 """Without a tolerance: four standard deviations of the noise, which one point in 16,000 exceeds by chance."""
 SPACINGS = 5.0
 """Surface farther than this many point spacings from every point was not measured."""
+SPARSE_SPACINGS = 2.0
+"""Of points spread at random one place in 300,000 has none within so many spacings: where none is, fewer were taken."""
+SPARSE_PERCENT = 1.0
+"""From this share of the surface on it is worth a word."""
 STRAY = 10.0
 """Points farther off than this many tolerances are strays, and named by place."""
 
@@ -50,6 +54,9 @@ class DeviationCheck(Stage):
             "strays_count": Measure("count", f"points farther off than {STRAY:g} tolerances"),
             "between_captures_mm": Measure("mm", "largest difference between the captures' mean signed distances"),
             "unmeasured_percent": Measure("percent", "area that is flagged as filled"),
+            "sparse_percent": Measure(
+                "percent", "area not flagged as filled that no point is nearer to than two point spacings"
+            ),
             "unsupported_percent": Measure("percent", "area far from every point and yet not flagged as filled"),
         }
     )
@@ -131,17 +138,24 @@ def _measure_support(part: Part, points: FloatArray, reach: float, context: Stag
     if mesh is None or len(mesh.faces) == 0:
         context.measure("unmeasured_percent", 0.0)
         context.measure("unsupported_percent", 0.0)
+        context.measure("sparse_percent", 0.0)
         return
     areas = face_areas(mesh.vertices, mesh.faces)
     context.measure("unmeasured_percent", 100 * float(areas[mesh.filled].sum() / areas.sum()))
-    share, place = unsupported_share(mesh, points, reach)
-    context.measure("unsupported_percent", 100 * share)
-    if place is not None:
-        x, y, z = place
-        context.warn(
-            f"{100 * share:.2f} % of the surface lies more than {reach:.2f} mm from every captured point and is not "
-            f"flagged as filled, farthest at ({x:.1f}, {y:.1f}, {z:.1f}) mm."
-        )
+    places, away = surface_to_points(mesh, points, 50 * reach)
+    sparse = SPARSE_SPACINGS * point_spacing(points) if len(points) > 1 else 0.0
+    x, y, z = places[away.argmax()]
+    for measure, limit, bearable, words in (
+        ("unsupported_percent", reach, 0.0, "and is not flagged as filled"),
+        ("sparse_percent", sparse, SPARSE_PERCENT, "(two point spacings): it is carried on between sparse points"),
+    ):
+        percent = 100 * float((away > limit).mean())
+        context.measure(measure, percent)
+        if percent > bearable:
+            context.warn(
+                f"{percent:.2f} % of the surface lies more than {limit:.2f} mm from every captured point {words}, "
+                f"farthest {away.max():.2f} mm at ({x:.1f}, {y:.1f}, {z:.1f}) mm."
+            )
 
 
 def _keep_evidence(

@@ -81,6 +81,21 @@ def test_unmeasured_and_unsupported_surface() -> None:
     assert flagged["unsupported_percent"] == 0
 
 
+def test_surface_carried_on_between_sparse_points_is_told() -> None:
+    part = part_with(0.02)
+    dense = measured(part, tolerance_mm=0.2)
+    assert dense.measures["sparse_percent"] < 0.1
+    thin = [
+        capture.select((capture.points[:, 0] < 10) | (np.arange(len(capture.points)) % 25 == 0))
+        for capture in part.captures
+    ]
+    context = measured(part.with_captures(thin), tolerance_mm=0.2)
+    assert 5 < context.measures["sparse_percent"] < 34  # a third of the ball, of which one point in 25 is left
+    assert context.measures["unsupported_percent"] < 1
+    assert any("sparse points" in warning for warning in context.warnings)
+    assert not any("sparse points" in warning for warning in dense.warnings)
+
+
 @pytest.mark.parametrize("unit", ["mm", "in"])
 def test_the_file_is_judged_and_not_the_mesh(tmp_path: Path, unit: Unit) -> None:
     part = part_with(0.05)
