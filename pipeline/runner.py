@@ -21,7 +21,7 @@ from pipeline.errors import JobStopped, NightmillError, Outcome
 from pipeline.formats import CAPTURE_SUFFIXES, ReadLimits, read_capture
 from pipeline.formats.evidence import Evidence, write_evidence
 from pipeline.geometry.extent import boxes_around
-from pipeline.geometry.sampling import point_spacing
+from pipeline.geometry.gauge import gauge
 from pipeline.geometry.shingles import standing
 from pipeline.geometry.size import sizes
 from pipeline.job import Job
@@ -41,7 +41,7 @@ from pipeline.recipe import Recipe
 from pipeline.stage import Reason, Stage, StageContext
 from pipeline.storage import sha256_of
 from pipeline.ticket import TicketCapture
-from pipeline.units import Doubt, robust_extent_mm, scene_doubt, size_doubt
+from pipeline.units import Doubt, fineness_doubt, robust_extent_mm, scene_doubt, size_doubt
 
 Progress = Callable[[str, int, int], None]
 """Told before each step: what begins, its place in the chain, the length of the chain."""
@@ -49,6 +49,10 @@ Progress = Callable[[str, int, int], None]
 READ_STEP = "read"
 UNIT_REMEDY = (
     "Write the right unit (mm, cm, m or in) into ticket.yaml, or mend expected_size_mm, and work the job again."
+)
+SURE_SIZE_REMEDY = (
+    "Look at the size of the result. Write the part's size as expected_size_mm, and the unit of the files, into "
+    "ticket.yaml, and work the job again."
 )
 FILE_REMEDY = (
     "No unit fits. Look at what the file holds and export the capture again, or mend expected_size_mm in ticket.yaml, "
@@ -175,7 +179,7 @@ def _read(job: Job, recipe: Recipe, account: Account, limits: ReadLimits) -> lis
     if account.reasons:
         first = account.reasons.pop(0)
         raise JobStopped(first.outcome, first.code, first.text, first.remedy, first.capture)
-    _judge_scenes(captures, job, unit)
+    account.reasons += _judge_scenes(captures, job, unit)
     return captures
 
 
@@ -214,8 +218,12 @@ def _with_ticket(capture: Capture, known: TicketCapture | None, unit: Unit) -> C
     )
 
 
-def _judge_scenes(captures: list[Capture], job: Job, unit: Unit) -> None:
-    """Stop with a question where the unit cannot be right. A scene may be larger than its part, never much smaller."""
+def _judge_scenes(captures: list[Capture], job: Job, unit: Unit) -> list[Reason]:
+    """Stop with a question where the unit cannot be right, and doubt it where another is likelier.
+
+    A scene may be larger than its part, never much smaller.
+    """
+    doubts: list[Reason] = []
     expected = job.ticket.declared().expected_size_mm
     largest = None if expected is None else max(expected)
     for capture in captures:
@@ -224,11 +232,18 @@ def _judge_scenes(captures: list[Capture], job: Job, unit: Unit) -> None:
             raise JobStopped(
                 Outcome.RESCAN, "capture-empty", text, "Export the capture again, or scan again.", capture.name
             )
-        extent = robust_extent_mm(capture.points)
-        doubt = scene_doubt(extent, point_spacing(capture.points), unit, largest)
+        extent, lengths = robust_extent_mm(capture.points), gauge(capture.points)
+        doubt = scene_doubt(extent, lengths.spacing, unit, largest)
         if doubt is not None:
             text = f"{capture.name}: {doubt.text}."
             raise _question(doubt, text, "Is this the right file?", FILE_REMEDY, capture.name)
+        if largest is not None or capture.faces is not None or doubts:
+            continue  # the noise of a mesh is what the exporting software left of it
+        fine = fineness_doubt(extent, lengths.spacing, lengths.noise, unit)
+        if fine is not None:
+            text = f"Is the unit right? {capture.name}: {fine.text}."
+            doubts.append(Reason(Outcome.REVIEW, "unit-unsure", text, SURE_SIZE_REMEDY, capture.name))
+    return doubts
 
 
 def _judge_size(part: Part, unit: Unit) -> None:

@@ -12,6 +12,8 @@ from pipeline.part import MM_PER_UNIT, FloatArray, Unit
 # What a handheld structured-light scanner can have in front of it: common practice, no source.
 SMALLEST_SCENE_MM, LARGEST_SCENE_MM = 5.0, 5_000.0
 FINEST_SPACING_MM, COARSEST_SPACING_MM = 0.01, 10.0
+# Finer than nearly all of them resolve and repeat: common practice, no source.
+FINE_SPACING_MM, FINE_NOISE_MM = 0.1, 0.01
 SIZE_TOLERANCE = 0.25
 _WORDS: dict[Unit, str] = {"mm": "millimetres", "cm": "centimetres", "m": "metres", "in": "inches"}
 
@@ -61,6 +63,27 @@ def scene_doubt(extent_mm: float, spacing_mm: float, unit: Unit, expected_mm: fl
     )
     could = " or ".join(f"{_WORDS[other]} ({_length(extent_mm * factors[other])} across)" for other in fitting)
     return Doubt(text + (f"; it could be in {could}" if could else ""), fitting)
+
+
+def fineness_doubt(extent_mm: float, spacing_mm: float, noise_mm: float, unit: Unit) -> Doubt | None:
+    """Why a scene of believable size may be in a larger unit, or None: it is finer than handheld scanners measure.
+
+    Parameters
+    ----------
+    extent_mm, spacing_mm, noise_mm : diagonal of the scene, distance of its points, and how exact these are
+    unit : what they were read in
+    """
+    if spacing_mm >= FINE_SPACING_MM or noise_mm >= FINE_NOISE_MM:
+        return None
+    factors = {other: mm / MM_PER_UNIT[unit] for other, mm in MM_PER_UNIT.items()}
+    fitting = tuple(
+        other for other, factor in factors.items() if factor > 1 and _believable(extent_mm, spacing_mm, factor)
+    )
+    if not fitting:
+        return None
+    could = " or ".join(f"{_WORDS[other]} ({_length(extent_mm * factors[other])} across)" for other in fitting)
+    text = f"read in {_WORDS[unit]} its points lie {spacing_mm:.2g} mm apart and are exact to {noise_mm:.1g} mm, "
+    return Doubt(text + f"finer than handheld scanners measure; it could be in {could}", fitting)
 
 
 def size_doubt(extents_mm: Sequence[float], expected_mm: Sequence[float], unit: Unit) -> Doubt | None:

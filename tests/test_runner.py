@@ -208,6 +208,19 @@ def test_captures_that_were_perhaps_meant_otherwise_are_looked_at(tmp_path: Path
     assert texts["same-capture"].startswith("side-2.ply, side-4.ply are")
 
 
+def test_captures_finer_than_a_scanner_are_looked_at_unless_the_size_is_told(tmp_path: Path) -> None:
+    job = make_job(tmp_path / "ball", ticket="aligned: true\n")
+    for capture in job.glob("*.ply"):
+        capture.unlink()
+    write_points(job / "side-1.ply", ball(radius=90) / 25.4)
+    manifest = worked(job, recipe(tmp_path), tmp_path / "unsure")
+    assert [reason.code for reason in manifest.reasons] == ["unit-unsure"]
+    assert manifest.outcome is Outcome.REVIEW
+    size = float(np.ptp(ball(radius=90) / 25.4, axis=0).max())
+    (job / "ticket.yaml").write_text(f"aligned: true\nexpected_size_mm: {size:.3f}\n", encoding="utf-8")
+    assert worked(job, recipe(tmp_path), tmp_path / "told").outcome is Outcome.ACCEPTED
+
+
 def test_a_full_disk_is_no_defect(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     def full(*_: object) -> None:
         raise OSError(errno.ENOSPC, "No space left on device")

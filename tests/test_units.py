@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from pipeline.part import MM_PER_UNIT
-from pipeline.units import scene_doubt, size_doubt
+from pipeline.units import fineness_doubt, scene_doubt, size_doubt
 
 
 def test_the_factors_are_those_of_the_units() -> None:
@@ -61,3 +61,19 @@ def test_a_hand_measured_size_may_be_rough() -> None:
     assert size_doubt([120, 80, 40], [110.0], "mm") is None
     assert size_doubt([120, 80, 40], [40, 118, 82], "mm") is None
     assert size_doubt([120, 80, 40], [40, 118, 120], "mm") is not None
+
+
+@pytest.mark.parametrize(("factor", "fitting"), [(10, ("cm", "in")), (25.4, ("cm", "in"))])
+def test_a_scene_finer_than_scanners_measure_may_be_in_a_larger_unit(factor: float, fitting: tuple[str, ...]) -> None:
+    """300 mm of bench at 0.5 mm, good to 0.05 mm, exported in centimetres or inches: all of it is still believable."""
+    assert scene_doubt(300 / factor, 0.5 / factor, "mm") is None
+    doubt = fineness_doubt(300 / factor, 0.5 / factor, 0.05 / factor, "mm")
+    assert doubt is not None
+    assert doubt.fitting == fitting
+
+
+def test_fine_or_exact_alone_is_no_doubt() -> None:
+    assert fineness_doubt(300.0, 0.5, 0.05, "mm") is None
+    assert fineness_doubt(30.0, 0.05, 0.02, "mm") is None
+    assert fineness_doubt(300.0, 0.5, 0.0, "mm") is None
+    assert fineness_doubt(1000.0, 0.05, 0.002, "in") is None  # in metres it would be 39 m across
