@@ -115,8 +115,14 @@ def _print_status(status: dict[str, Any]) -> None:
 def _write_night(options: Any) -> int:
     from pipeline.report.night import write_night
     from pipeline.report.state import present_state
+    from pipeline.service.status import status_of
+    from pipeline.site import open_site
 
-    write_night(options.site, options.night, state=present_state(options.site))
+    status = status_of(open_site(options.site))
+    waiting = [f"{queued['job']}: {queued['text']}" for queued in status["queue"]]
+    waiting += [f"{arrival['entry']}: {arrival['text']}" for arrival in status["inbox"]]
+    waiting += [f"{name}: no capture; it was left where it lies" for name in status["others"]]
+    write_night(options.site, options.night, state=present_state(options.site, waiting, status["problems"]))
     return ACCEPTED
 
 

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import json
 import os
 import shutil
+from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
-from typing import Any
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
@@ -24,7 +23,7 @@ class NightState(BaseModel):
 
     at: datetime
     waiting: tuple[str, ...] = ()
-    """Entries of the inbox that had not been worked, with the reason where there is one."""
+    """Jobs in the queue and entries of the inbox that had not been worked, with what there is to say of each."""
     problems: tuple[str, ...] = ()
     disk_free_bytes: int
     disk_bytes: int
@@ -32,20 +31,15 @@ class NightState(BaseModel):
     memory_bytes: int
 
 
-def present_state(site: Path) -> NightState:
-    """The state of a site's machine and inbox now."""
+def present_state(site: Path, waiting: Sequence[str], problems: Sequence[str]) -> NightState:
+    """The state of a site's machine now, with what waits and what is wrong, in words."""
     import psutil
 
-    try:
-        health: Any = json.loads((site / "health" / "health.json").read_bytes())
-    except (OSError, ValueError):
-        health = {}
-    waiting = health.get("waiting", {}) if isinstance(health, dict) else {}
     disk = shutil.disk_usage(site)
     return NightState(
         at=now(),
-        waiting=tuple(f"{entry}: {why}" if why else str(entry) for entry, why in sorted(waiting.items())),
-        problems=tuple(map(str, health.get("problems", ()))) if isinstance(health, dict) else (),
+        waiting=tuple(waiting),
+        problems=tuple(problems),
         disk_free_bytes=disk.free,
         disk_bytes=disk.total,
         processors=os.cpu_count() or 1,

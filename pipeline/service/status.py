@@ -7,7 +7,7 @@ from typing import Any
 
 from pipeline.service.clock import timestamp
 from pipeline.service.health import read_health
-from pipeline.service.inbox import Look, look, printable
+from pipeline.service.inbox import Arrival, Look, look, printable
 from pipeline.service.journal import Entry, Journal, State
 from pipeline.service.lock import is_served
 from pipeline.service.triage import Verdict
@@ -38,7 +38,7 @@ def status_of(site: Site) -> dict[str, Any]:
                 "files": arrival.seen.files,
                 "bytes": arrival.seen.size,
                 "waiting": health.get("waiting", {}).get(printable(arrival.entry)),
-                "text": _arrival_text(arrival.entry, arrival.seen.signature.hex(), verdicts, health),
+                "text": _arrival_text(arrival, verdicts, health),
             }
             for arrival in sorted(found.arrivals, key=lambda arrival: arrival.entry)
         ],
@@ -59,16 +59,14 @@ def _queued(entry: Entry) -> str:
     return f"waits to be worked{tried}"
 
 
-def _arrival_text(
-    entry: str, signature: str, verdicts: dict[str, tuple[str, dict[str, Any]]], health: dict[str, Any]
-) -> str:
-    parts = []
-    if entry in verdicts and verdicts[entry][0] == signature:
+def _arrival_text(arrival: Arrival, verdicts: dict[str, tuple[str, dict[str, Any]]], health: dict[str, Any]) -> str:
+    entry, parts = arrival.entry, []
+    if entry in verdicts and verdicts[entry][0] == arrival.seen.signature.hex():
         parts.append(Verdict.model_validate(verdicts[entry][1]).sentence())
     waiting = health.get("waiting", {}).get(printable(entry))
     if waiting:
         parts.append(waiting)
-    return "; ".join(parts) or "not looked at yet"
+    return "; ".join(parts) or ("not looked at yet" if arrival.seen.files else "nothing in it yet")
 
 
 def _finished(entry: Entry) -> dict[str, Any]:

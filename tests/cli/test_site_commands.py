@@ -105,6 +105,22 @@ def test_run_status_requeue(site: Path, capsys: pytest.CaptureFixture[str]) -> N
     assert not (site / "attention" / "broken").exists()
 
 
+def test_the_report_of_a_night_tells_all_that_is_left_in_the_inbox(site: Path) -> None:
+    """From the inbox itself: what the service last wrote may name a job that was worked since."""
+    (site / "inbox" / "captures.zip").write_bytes(b"PK")
+    (site / "inbox" / "rudder").mkdir()
+    sphere_ply(site / "inbox" / "tiller.ply")
+    health = open_site(site).health
+    health.mkdir(exist_ok=True)
+    (health / HEALTH_FILE).write_text(json.dumps({"waiting": {"bollard": "cannot be read yet"}}), encoding="utf-8")
+    assert main(["write-night", str(site), "2026-11-24"]) == 0
+    page = (site / "reports" / "2026-11-24" / "index.html").read_text(encoding="utf-8")
+    assert "captures.zip: no capture" in page
+    assert "rudder: nothing in it yet" in page
+    assert "tiller.ply: not looked at yet" in page
+    assert "bollard" not in page
+
+
 def test_run_ended_by_a_signal_says_so(site: Path) -> None:
     """Whoever calls it at night must not take what is left for done."""
     text = (site / "site.yaml").read_text(encoding="utf-8")
