@@ -47,19 +47,21 @@ def bench(manifest: Manifest) -> list[dict[str, Any]]:
     """Steps for the operator, the whole part first, then side by side; empty unless the outcome is ``rescan``.
 
     Every reason counts, also those that alone would only have asked for a look: what is wrong is mended in one pass.
+    A side is told all that is to be done at it, but for what is done with the whole part.
     """
     if manifest.outcome is not Outcome.RESCAN:
         return []
     names = side_names(manifest)
-    groups: dict[str | None, list[str]] = {None: []}
-    said: set[str] = set()
+    whole: list[str] = []
+    groups: dict[str, list[str]] = {}
     for reason in manifest.reasons:
         topic = TOPICS.get(reason.code, ())
-        steps = groups.setdefault(None if topic in BETWEEN_SIDES else reason.capture, [])
+        of_whole = reason.capture is None or topic in BETWEEN_SIDES
+        steps = whole if of_whole else groups.setdefault(str(reason.capture), [])
         for step in (reason.remedy, *topic):
-            if step and step not in said:
-                said.add(step)
+            if step and step not in steps:
                 steps.append(step)
-    return [
-        {"side": names.get(c, c) if c is not None else None, "steps": steps} for c, steps in groups.items() if steps
-    ]
+    told: list[dict[str, Any]] = [{"side": None, "steps": whole}]
+    for capture, steps in groups.items():
+        told.append({"side": names.get(capture, capture), "steps": [step for step in steps if step not in whole]})
+    return [group for group in told if group["steps"]]

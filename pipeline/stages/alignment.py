@@ -18,7 +18,7 @@ from pipeline.geometry.alignment.solve import FEWEST_POINTS, Found, aligned, pre
 from pipeline.geometry.alignment.verdict import contradicted
 from pipeline.geometry.between import foreign_between, strays_between
 from pipeline.geometry.surroundings import in_surroundings
-from pipeline.part import Capture, Form, Part
+from pipeline.part import Capture, Form, Part, transformed
 from pipeline.stage import Measure, Stage, StageContext
 
 MARKERS = (
@@ -31,6 +31,10 @@ NOT_ONE_SETTING = (
 )
 UNSAID_PERCENT = 0.3
 """Share of a capture that may be removed as foreign without a word: scraps that change nothing."""
+MOVED_NOISES, MOVED_CELLS = 5.0, 0.25
+"""A capture that declared poses put farther off than so many times the noise, and parts of the distance of samples, is
+named: its frame was not the others'."""
+SOME = 50
 HOPELESS = 6.0
 """More than this many times the allowed contradiction is said before anything else."""
 
@@ -132,7 +136,7 @@ class Alignment(Stage):
         # Declared poses are not one choice among many: a side is asked with all others, not pair by pair.
         fits = self._fits(given)
         if fits and 100 * given.overlap[0] >= self.least_overlap_percent:
-            return Search(given)
+            return Search(given, warning=_moved(part, given))
         anew = aligned(ready, self.marker_noise_mm)
         # Poses that do not fit themselves, or are one choice among many, are no evidence against those declared.
         better = anew.overlap[0] > given.overlap[0] and self._fits(anew) and not (anew.slides or anew.rivals)
@@ -290,6 +294,26 @@ class Search:
     found: Found
     doubt: tuple[str, str, str] | None = None
     warning: str = ""
+
+
+def _moved(part: Part, found: Found) -> str:
+    """That a capture lay farther from where it fits than noise and samples explain, or nothing."""
+    poses = [capture.part_from_capture for capture in part.captures]
+    farthest, worst = 0.0, part.captures[0].name
+    for capture, pose, best in zip(part.captures, np.linalg.inv(poses[0]) @ poses, found.best.poses, strict=True):
+        points = capture.points[::SOME]
+        away = float(np.linalg.norm(transformed(points, pose) - transformed(points, best), axis=1).mean())
+        if away > farthest:
+            farthest, worst = away, capture.name
+    sides = [one.seen.side for one in found.ready]
+    if farthest <= max(
+        MOVED_NOISES * max(side.noise for side in sides), MOVED_CELLS * max(side.cell for side in sides)
+    ):
+        return ""
+    return (
+        f"{worst} lay {farthest:.2f} mm from where it fits the others, although the ticket says that all captures "
+        "share one frame; it was moved there."
+    )
 
 
 def _placed(part: Part, found: Found) -> Part:

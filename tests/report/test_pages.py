@@ -156,6 +156,15 @@ def test_what_is_done_between_sides_is_said_of_the_whole_part(code: str, side: s
     assert [group["side"] for group in bench(told)] == [side]
 
 
+def test_every_side_is_told_all_that_is_to_be_done_at_it() -> None:
+    first = sites.reason(Outcome.RESCAN, "no-points")
+    told = sites.manifest("knob", Outcome.RESCAN, reasons=(first, first.model_copy(update={"capture": "side-1.ply"})))
+    groups = bench(told)
+    assert len(groups) == 2
+    assert groups[0]["steps"] == groups[1]["steps"]
+    assert groups[0]["side"] != groups[1]["side"]
+
+
 def test_one_size_is_told_and_it_is_the_one_that_was_measured(site: Path, tmp_path: Path) -> None:
     """A corner that sticks out is drawn, and is no size: jaws do not feel it."""
     mesh = sites.knob()

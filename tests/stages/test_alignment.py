@@ -334,6 +334,11 @@ def test_declared_poses_are_verified() -> None:
     part, context = aligned(right, declared=declared)
     assert not context.reasons
     assert error_mm(part, truth) < 0.3 * NOISE
+    assert not context.warnings
+    shifted = replace(right[1], part_from_capture=right[1].part_from_capture + 1.5 * np.eye(4, k=3))
+    part, context = aligned([right[0], shifted], declared=declared)
+    assert error_mm(part, truth) < 0.3 * NOISE
+    assert context.warnings[0].startswith("left.ply lay 1.5")
     part, context = aligned(captures, declared=declared)  # frames of the scanner's own, whatever the ticket says
     assert [reason.code for reason in context.reasons] == ["not-in-one-frame"]
     assert error_mm(part, truth) < 0.3 * NOISE
