@@ -18,7 +18,7 @@ from pipeline.geometry.alignment.solve import FEWEST_POINTS, Found, aligned, pre
 from pipeline.geometry.alignment.verdict import contradicted
 from pipeline.geometry.between import foreign_between, strays_between
 from pipeline.geometry.surroundings import in_surroundings
-from pipeline.part import Capture, Form, Part, transformed
+from pipeline.part import BoolArray, Capture, Form, Part, transformed
 from pipeline.stage import Measure, Stage, StageContext
 
 MARKERS = (
@@ -91,19 +91,21 @@ class Alignment(Stage):
             return replace(part, aligned=True)
         search = self._search(part)
         seen = [one.seen.side for one in search.found.ready]
-        placed = _placed(part, search.found).captures
-        foreign = foreign_between(placed, seen)
+        foreign = foreign_between(_placed(part, search.found).captures, seen)
         percent = [100.0 * float(flags.mean()) for flags in foreign]
         # Scraps go without asking the poses again; where they speak against them they stay, and so does their word.
         scraps = max(percent) <= UNSAID_PERCENT
         removable = 0.0 < max(percent) <= self.most_foreign_percent
         removable &= not (scraps and contradicted(search.found.best))
-        why = [np.where(flags, Why.STRAY, Why.KEPT) for flags in strays_between(placed)]
-        if removable:
-            why = [np.where(flags, Why.FOREIGN, others) for flags, others in zip(foreign, why, strict=True)]
-        part = self._without(part, why, context)
+        gone = foreign if removable else [np.zeros(len(flags), bool) for flags in foreign]
+        whole, part = part, _without(part, gone)
         if removable and not scraps:
             search = self._search(part)
+        placed = _placed(part, search.found)
+        strays = strays_between(placed.captures)
+        context.measure("strays_count", sum(int(flags.sum()) for flags in strays))
+        if self.keep_removed:
+            self._write_removed(whole, gone, strays, context)
         if search.doubt is not None:
             context.doubt(*search.doubt)
         if search.warning:
@@ -121,7 +123,7 @@ class Alignment(Stage):
                 "Look at the result: is it the part alone, and all of it? Leave more room around the part next time.",
                 name,
             )
-        return replace(_placed(part, search.found), aligned=True)
+        return replace(_without(placed, strays), aligned=True)
 
     def _search(self, part: Part) -> Search:
         """The declared poses where they hold; else what the captures themselves say."""
@@ -175,15 +177,14 @@ class Alignment(Stage):
         within = 100 * found.best.side_contradiction <= self.most_contradiction_percent
         return within and not contradicted(found.best)
 
-    def _without(self, part: Part, why: Sequence[np.ndarray], context: StageContext) -> Part:
-        """The part without what did not come along with it, and without strays."""
-        kept = []
-        for number, (capture, reasons) in enumerate(zip(part.captures, why, strict=True), 1):
-            if self.keep_removed:
-                write_removed(context.folder, self.stage, number, capture, reasons)
-            kept.append(capture.select(reasons == Why.KEPT))
-        context.measure("strays_count", float(sum((reasons == Why.STRAY).sum() for reasons in why)))
-        return part.with_captures(kept)
+    def _write_removed(
+        self, part: Part, foreign: Sequence[BoolArray], strays: Sequence[BoolArray], context: StageContext
+    ) -> None:
+        """What did not come along with the part, and what of the rest lies off it."""
+        for number, (capture, gone, off) in enumerate(zip(part.captures, foreign, strays, strict=True), 1):
+            why = np.where(gone, Why.FOREIGN, Why.KEPT)
+            why[~gone] = np.where(off, Why.STRAY, Why.KEPT)
+            write_removed(context.folder, self.stage, number, capture, why)
 
     def _record(self, found: Found, context: StageContext) -> None:
         best = found.best
@@ -319,6 +320,11 @@ def _moved(part: Part, found: Found) -> str:
 def _placed(part: Part, found: Found) -> Part:
     poses = zip(part.captures, found.best.poses, strict=True)
     return part.with_captures([replace(capture, part_from_capture=pose) for capture, pose in poses])
+
+
+def _without(part: Part, gone: Sequence[BoolArray]) -> Part:
+    """The part without the points of each capture that are flagged."""
+    return part.with_captures([capture.select(~flags) for capture, flags in zip(part.captures, gone, strict=True)])
 
 
 def _refuse_scraps(part: Part, context: StageContext) -> None:

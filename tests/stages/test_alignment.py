@@ -143,7 +143,9 @@ def test_a_nearly_symmetric_part_is_told_by_its_small_boss() -> None:
 @pytest.mark.parametrize(
     "seed",
     [
-        pytest.param(0, marks=pytest.mark.xfail(raises=AssertionError, reason="1.002 of it on some processors")),
+        pytest.param(
+            0, marks=pytest.mark.xfail(raises=AssertionError, reason="1.002 of it on some processors", strict=False)
+        ),
         1,
         2,
         3,
