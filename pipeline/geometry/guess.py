@@ -19,8 +19,9 @@ from pipeline.geometry.repair import used_only
 from pipeline.geometry.size import is_closed
 from pipeline.part import BoolArray, FloatArray, IndexArray, Mesh
 
-MARGIN = 2.0
-"""Size of the solver's cube relative to the part: nothing may touch its sides."""
+MARGINS = (2.0, 2.2, 2.5)
+"""Size of the solver's cube relative to the part, in turn until its surface is closed: nothing may touch the sides, and
+where a piece touches itself in one grid it does not in another."""
 DENSE_CELLS, COARSE_CELLS = 8.0, 6.0
 """So many cells about the openings all vertices are used; farther off, where the surface is only to hold the whole
 together, one place to the cube of so many cells."""
@@ -45,11 +46,15 @@ def closed_guess(mesh: Mesh, cell: float, openings: FloatArray | None = None) ->
     cell : length of its edges, millimetres
     openings : (k, 3) places about which the surface is wanted; None for everywhere
     """
-    vertices, faces = _implicit(*_places(mesh, cell, openings), cell)
-    if len(faces) == 0:
-        return None
-    vertices, faces = _largest(vertices, faces)  # bubbles of an implicit surface may touch themselves
-    return Mesh(vertices, faces) if is_closed(faces) else None
+    places, normals = _places(mesh, cell, openings)
+    for margin in MARGINS:
+        vertices, faces = _implicit(places, normals, cell, margin)
+        if len(faces) == 0:
+            return None
+        vertices, faces = _largest(vertices, faces)
+        if is_closed(faces):
+            return Mesh(vertices, faces)
+    return None
 
 
 def beyond_rims(guess: Mesh, surface: Surface, cell: float) -> Mesh:
@@ -106,18 +111,18 @@ def _places(mesh: Mesh, cell: float, openings: FloatArray | None) -> tuple[Float
     return np.concatenate([places[near], far.points]), np.concatenate([normals[near], far.normals])
 
 
-def _implicit(places: FloatArray, normals: FloatArray, cell: float) -> tuple[FloatArray, IndexArray]:
+def _implicit(places: FloatArray, normals: FloatArray, cell: float, margin: float) -> tuple[FloatArray, IndexArray]:
     """Screened Poisson through oriented places, in one thread so that it repeats itself."""
     o3d = open3d()
     extent = float(np.ptp(places, axis=0).max())
     cloud = o3d.geometry.PointCloud(o3d.utility.Vector3dVector(places))
     cloud.normals = o3d.utility.Vector3dVector(normals)
-    depth = int(np.clip(np.round(np.log2(MARGIN * extent / cell)), 5, 10))
+    depth = int(np.clip(np.round(np.log2(margin * extent / cell)), 5, 10))
     made, _ = o3d.geometry.TriangleMesh.create_from_point_cloud_poisson(
-        cloud, depth=depth, scale=MARGIN, linear_fit=True, n_threads=1
+        cloud, depth=depth, scale=margin, linear_fit=True, n_threads=1
     )
     vertices, faces = np.array(made.vertices), np.array(made.triangles, np.int32)
-    bound = np.abs(places).max() + MARGIN * extent
+    bound = np.abs(places).max() + margin * extent
     if not np.isfinite(vertices).all() or (len(vertices) and np.abs(vertices).max() > bound):
         return np.zeros((0, 3)), np.zeros((0, 3), np.int32)
     return vertices, faces
