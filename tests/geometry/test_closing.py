@@ -7,7 +7,7 @@ import pytest
 import trimesh
 from scipy.spatial import cKDTree
 
-from pipeline.geometry import closing
+from pipeline.geometry import closing, guess
 from pipeline.geometry.closing import closed_surface
 from pipeline.geometry.measure import face_areas
 from pipeline.geometry.repair import used_only
@@ -117,3 +117,21 @@ def test_a_seam_that_crosses_others_along_its_way_is_none(monkeypatch: pytest.Mo
     monkeypatch.setattr(closing, "crossed_faces", lambda vertices, faces, among: among)
     rest, here = without(ball, height > 10.5), without(ball, height < 11.5)
     assert closing._sewn(used_only(rest), used_only(here), 1.0) is None
+
+
+def test_an_implicit_surface_that_is_not_closed_in_one_grid_is_asked_in_another(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    ball = trimesh.creation.icosphere(3, 20.0)
+    made, grids = guess._implicit, []
+
+    def torn_at_first(*arguments: float) -> tuple[np.ndarray, np.ndarray]:
+        vertices, faces = made(*arguments)  # type: ignore[arg-type]
+        grids.append(arguments[-1])
+        return vertices, faces[1:] if len(grids) == 1 else faces
+
+    monkeypatch.setattr(guess, "_implicit", torn_at_first)
+    closed = guess.closed_guess(without(ball, ball.triangles_center[:, 2] > 17), 3.0)
+    assert closed is not None
+    assert trimesh.Trimesh(closed.vertices, closed.faces, process=False).is_watertight
+    assert grids == [2.0, 2.2]
