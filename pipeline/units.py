@@ -54,15 +54,9 @@ def scene_doubt(extent_mm: float, spacing_mm: float, unit: Unit, expected_mm: fl
         text += f"and the ticket expects a part of {_length(expected_mm)}"
     else:
         return None
-    factors = {other: mm / MM_PER_UNIT[unit] for other, mm in MM_PER_UNIT.items()}
-    fitting = tuple(
-        other
-        for other, factor in factors.items()
-        if _believable(extent_mm, spacing_mm, factor)
-        and (expected_mm is None or _holds(extent_mm * factor, expected_mm))
-    )
-    could = " or ".join(f"{_WORDS[other]} ({_length(extent_mm * factors[other])} across)" for other in fitting)
-    return Doubt(text + (f"; it could be in {could}" if could else ""), fitting)
+    factors = _believable(extent_mm, spacing_mm, unit)
+    fits = {u: f for u, f in factors.items() if expected_mm is None or _holds(extent_mm * f, expected_mm)}
+    return _could_be(text, extent_mm, fits)
 
 
 def fineness_doubt(extent_mm: float, spacing_mm: float, noise_mm: float, unit: Unit) -> Doubt | None:
@@ -75,15 +69,9 @@ def fineness_doubt(extent_mm: float, spacing_mm: float, noise_mm: float, unit: U
     """
     if spacing_mm >= FINE_SPACING_MM or noise_mm >= FINE_NOISE_MM:
         return None
-    factors = {other: mm / MM_PER_UNIT[unit] for other, mm in MM_PER_UNIT.items()}
-    fitting = tuple(
-        other for other, factor in factors.items() if factor > 1 and _believable(extent_mm, spacing_mm, factor)
-    )
-    if not fitting:
-        return None
-    could = " or ".join(f"{_WORDS[other]} ({_length(extent_mm * factors[other])} across)" for other in fitting)
+    larger = {u: f for u, f in _believable(extent_mm, spacing_mm, unit).items() if f > 1}
     text = f"read in {_WORDS[unit]} its points lie {spacing_mm:.2g} mm apart and are exact to {noise_mm:.1g} mm, "
-    return Doubt(text + f"finer than handheld scanners measure; it could be in {could}", fitting)
+    return _could_be(text + "finer than handheld scanners measure", extent_mm, larger) if larger else None
 
 
 def size_doubt(extents_mm: Sequence[float], expected_mm: Sequence[float], unit: Unit) -> Doubt | None:
@@ -110,11 +98,21 @@ def _holds(extent_mm: float, expected_mm: float) -> bool:
     return LEAST_SCENE * expected_mm <= extent_mm <= MOST_SCENE * expected_mm
 
 
-def _believable(extent_mm: float, spacing_mm: float, factor: float) -> bool:
-    return (
-        SMALLEST_SCENE_MM <= extent_mm * factor <= LARGEST_SCENE_MM
+def _believable(extent_mm: float, spacing_mm: float, unit: Unit) -> dict[Unit, float]:
+    """The units in which a scene read in one of them would be believable, each with how many times larger it is."""
+    factors = {other: mm / MM_PER_UNIT[unit] for other, mm in MM_PER_UNIT.items()}
+    return {
+        other: factor
+        for other, factor in factors.items()
+        if SMALLEST_SCENE_MM <= extent_mm * factor <= LARGEST_SCENE_MM
         and FINEST_SPACING_MM <= spacing_mm * factor <= COARSEST_SPACING_MM
-    )
+    }
+
+
+def _could_be(text: str, extent_mm: float, fitting: dict[Unit, float]) -> Doubt:
+    """A doubt that names the units in which a scene could be, and its size in each."""
+    could = " or ".join(f"{_WORDS[unit]} ({_length(extent_mm * factor)} across)" for unit, factor in fitting.items())
+    return Doubt(text + (f"; it could be in {could}" if could else ""), tuple(fitting))
 
 
 def _length(mm: float) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from pipeline.geometry.edges import LongArray, edges_of
 from pipeline.geometry.measure import corner_angles, face_vectors
@@ -144,15 +145,12 @@ def sample_surface(vertices: FloatArray, faces: IndexArray, count: int, seed: in
     return points, face
 
 
-def surface_to_points(mesh: Mesh, points: FloatArray, farthest_mm: float) -> tuple[FloatArray, FloatArray]:
-    """(k, 3) places spread evenly over the surface, and (k,) how far from each the nearest point is, mm.
+def surface_to_points(mesh: Mesh, tree: cKDTree, farthest_mm: float) -> tuple[FloatArray, FloatArray]:
+    """(k, 3) places spread evenly over the surface, and (k,) how far from each the nearest point of ``tree`` is, mm.
 
     At most ``farthest_mm``; and 0 where the surface is flagged as filled, for there it is known that no point is near.
     """
-    from scipy.spatial import cKDTree
-
     places, face = sample_surface(mesh.vertices, mesh.faces, SUPPORT_SAMPLES)
-    tree = cKDTree(points, balanced_tree=False, compact_nodes=False)
     away, _ = tree.query(places, distance_upper_bound=farthest_mm)
     return places, np.where(mesh.filled[face], 0.0, np.minimum(away, farthest_mm))
 

@@ -10,6 +10,8 @@ from pipeline.part import FloatArray
 SAMPLE = 2_000
 """Places asked: their median is sure to a hundredth."""
 AREAL_NEIGHBOURS = 16
+FARTHEST_SPACINGS = 2.0
+"""Of points spread at random over a surface, one place in 300,000 has none within so many spacings (exp(-4 pi))."""
 QUADRIC_NEIGHBOURS = 40
 
 

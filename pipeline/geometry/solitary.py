@@ -5,11 +5,9 @@ from __future__ import annotations
 import numpy as np
 from scipy.spatial import cKDTree
 
-from pipeline.geometry.sampling import point_spacing
+from pipeline.geometry.sampling import FARTHEST_SPACINGS, point_spacing
 from pipeline.part import BoolArray, FloatArray
 
-LONELY_SPACINGS = 2.0
-"""Evenly spread at random, one point in 300,000 has no other within so many spacings."""
 AROUND = 12
 REACH = 3
 """The neighbour whose distance stands for how sparse it is about a point."""
@@ -28,7 +26,7 @@ def solitary(points: FloatArray) -> BoolArray:
     if len(points) <= AROUND:
         return alone
     tree = cKDTree(points, balanced_tree=False, compact_nodes=False)
-    within = LONELY_SPACINGS * point_spacing(points, tree)
+    within = FARTHEST_SPACINGS * point_spacing(points, tree)
     lonely = np.flatnonzero(np.isinf(tree.query(points, k=[2], distance_upper_bound=within)[0][:, 0]))
     if not len(lonely):
         return alone

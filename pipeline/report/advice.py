@@ -53,15 +53,15 @@ def bench(manifest: Manifest) -> list[dict[str, Any]]:
         return []
     names = side_names(manifest)
     whole: list[str] = []
-    groups: dict[str, list[str]] = {}
+    sides: dict[str, list[str]] = {}
     for reason in manifest.reasons:
         topic = TOPICS.get(reason.code, ())
-        of_whole = reason.capture is None or topic in BETWEEN_SIDES
-        steps = whole if of_whole else groups.setdefault(str(reason.capture), [])
+        side = None if topic in BETWEEN_SIDES else reason.capture
+        steps = whole if side is None else sides.setdefault(side, [])
         for step in (reason.remedy, *topic):
             if step and step not in steps:
                 steps.append(step)
     told: list[dict[str, Any]] = [{"side": None, "steps": whole}]
-    for capture, steps in groups.items():
-        told.append({"side": names.get(capture, capture), "steps": [step for step in steps if step not in whole]})
+    for side, steps in sides.items():
+        told.append({"side": names.get(side, side), "steps": [step for step in steps if step not in whole]})
     return [group for group in told if group["steps"]]

@@ -14,11 +14,12 @@ from pipeline.errors import Outcome
 from pipeline.formats.removed import Why, write_removed
 from pipeline.geometry.alignment.explain import mirrored, misfit, odd_size, symmetry_words
 from pipeline.geometry.alignment.graph import Ready
+from pipeline.geometry.alignment.rigid import displacement
 from pipeline.geometry.alignment.solve import FEWEST_POINTS, Found, aligned, prepared, verified
 from pipeline.geometry.alignment.verdict import contradicted
 from pipeline.geometry.between import foreign_between, strays_between
 from pipeline.geometry.surroundings import in_surroundings
-from pipeline.part import BoolArray, Capture, Form, Part, transformed
+from pipeline.part import BoolArray, Capture, Form, Part
 from pipeline.stage import Measure, Stage, StageContext
 
 MARKERS = (
@@ -302,8 +303,7 @@ def _moved(part: Part, found: Found) -> str:
     poses = [capture.part_from_capture for capture in part.captures]
     farthest, worst = 0.0, part.captures[0].name
     for capture, pose, best in zip(part.captures, np.linalg.inv(poses[0]) @ poses, found.best.poses, strict=True):
-        points = capture.points[::SOME]
-        away = float(np.linalg.norm(transformed(points, pose) - transformed(points, best), axis=1).mean())
+        away = displacement(pose, best, capture.points[::SOME])
         if away > farthest:
             farthest, worst = away, capture.name
     sides = [one.seen.side for one in found.ready]

@@ -14,7 +14,7 @@ from pipeline.formats.evidence import Evidence, write_evidence
 from pipeline.geometry.deviation import Deviation, Surface, summary, surface_to_points
 from pipeline.geometry.evidence import cell_size, spread
 from pipeline.geometry.measure import face_areas
-from pipeline.geometry.sampling import noise_level, point_spacing
+from pipeline.geometry.sampling import FARTHEST_SPACINGS, noise_level, point_spacing, rough_tree
 from pipeline.part import FloatArray, Form, Mesh, Part, transformed
 from pipeline.stage import Measure, Stage, StageContext
 
@@ -22,8 +22,6 @@ NOISES = 4.0
 """Without a tolerance: four standard deviations of the noise, which one point in 16,000 exceeds by chance."""
 SPACINGS = 5.0
 """Surface farther than this many point spacings from every point was not measured."""
-SPARSE_SPACINGS = 2.0
-"""Of points spread at random one place in 300,000 has none within so many spacings: where none is, fewer were taken."""
 SPARSE_PERCENT = 1.0
 """From this share of the surface on it is worth a word."""
 STRAY = 10.0
@@ -142,8 +140,9 @@ def _measure_support(part: Part, points: FloatArray, reach: float, context: Stag
         return
     areas = face_areas(mesh.vertices, mesh.faces)
     context.measure("unmeasured_percent", 100 * float(areas[mesh.filled].sum() / areas.sum()))
-    places, away = surface_to_points(mesh, points, 50 * reach)
-    sparse = SPARSE_SPACINGS * point_spacing(points) if len(points) > 1 else 0.0
+    tree = rough_tree(points)
+    places, away = surface_to_points(mesh, tree, 50 * reach)
+    sparse = FARTHEST_SPACINGS * point_spacing(points, tree) if len(points) > 1 else 0.0
     x, y, z = places[away.argmax()]
     for measure, limit, bearable, words in (
         ("unsupported_percent", reach, 0.0, "and is not flagged as filled"),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from meshes import box, icosphere, prism
+from scipy.spatial import cKDTree
 
 from pipeline.geometry.deviation import Surface, sample_surface, summary, surface_to_points
 from pipeline.part import Mesh
@@ -84,11 +85,12 @@ def test_surface_without_points_is_found_unless_flagged() -> None:
     points, _ = sample_surface(vertices, faces, 40_000)
     points = points[points[:, 2] < 20]  # nothing on a cap of 10 % of the area
     cap = vertices[faces].mean(axis=1)[:, 2] > 20
-    places, away = surface_to_points(Mesh(vertices, faces), points, farthest_mm=50.0)
+    tree = cKDTree(points)
+    places, away = surface_to_points(Mesh(vertices, faces), tree, farthest_mm=50.0)
     assert 0.06 < (away > 1.0).mean() < 0.1
     assert places[away.argmax()][2] > 23
-    assert surface_to_points(Mesh(vertices, faces, cap), points, farthest_mm=50.0)[1].max() <= 2.0
-    assert surface_to_points(Mesh(vertices, faces), points, farthest_mm=3.0)[1].max() == 3.0
+    assert surface_to_points(Mesh(vertices, faces, cap), tree, farthest_mm=50.0)[1].max() <= 2.0
+    assert surface_to_points(Mesh(vertices, faces), tree, farthest_mm=3.0)[1].max() == 3.0
 
 
 def test_as_many_corners_as_a_sag_allows() -> None:

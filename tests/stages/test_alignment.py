@@ -140,27 +140,20 @@ def test_a_nearly_symmetric_part_is_told_by_its_small_boss() -> None:
     assert error_mm(part, truth) < 0.3 * NOISE
 
 
-@pytest.mark.parametrize(
-    "seed",
-    [
-        pytest.param(
-            0, marks=pytest.mark.xfail(raises=AssertionError, reason="1.002 of it on some processors", strict=False)
-        ),
-        1,
-        2,
-        3,
-    ],
-)
+@pytest.mark.parametrize("seed", range(4))
 def test_little_overlap_is_enough_and_said_and_less_is_refused(seed: int) -> None:
     job = scanned("swan-finial", seed=seed)
     part, context = aligned(cut(job, 0.44, 0.56))
     assert not context.reasons
-    assert error_mm(part, job[1]) < NOISE
     assert 15 < context.measures["overlap_percent"] < 30
     assert "percent of their surface" in context.warnings[0]
     stopped = refused(cut(job, 0.47, 0.53))
     assert stopped.code == "sides-do-not-join"
     assert all(capture.name in stopped.remedy for capture in job[0])
+    error = error_mm(part, job[1])
+    if seed == 0 and NOISE <= error < 1.01 * NOISE:
+        pytest.xfail("1.002 of the noise on some processors")
+    assert error < NOISE
 
 
 @pytest.mark.parametrize(("kind", "low", "high"), [("pipe-tee", 0.36, 0.64), ("mooring-cleat", 0.15, 0.35)])

@@ -59,6 +59,11 @@ def moved(pose: FloatArray, points: FloatArray) -> FloatArray:
     return points @ pose[:3, :3].T + pose[:3, 3]
 
 
+def displacement(one: FloatArray, other: FloatArray, points: FloatArray) -> float:
+    """Mean distance between where two (4, 4) poses put points (n, 3), in their unit."""
+    return float(np.linalg.norm(moved(one, points) - moved(other, points), axis=1).mean())
+
+
 def differences(poses: FloatArray, other: FloatArray, centre: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Angle (radians) and displacement of a centre between (n, 4, 4) poses and one other."""
     trace = np.einsum("nij,ij->n", poses[:, :3, :3], other[:3, :3])

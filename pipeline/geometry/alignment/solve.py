@@ -12,7 +12,7 @@ from pipeline.geometry.alignment.field import field
 from pipeline.geometry.alignment.graph import Guesses, Placed, Ready, grown, guesses, same
 from pipeline.geometry.alignment.hypotheses import pair_table
 from pipeline.geometry.alignment.joint import SixD, refined
-from pipeline.geometry.alignment.rigid import inverse, moved
+from pipeline.geometry.alignment.rigid import displacement, inverse
 from pipeline.geometry.alignment.side import SURE, Side, measured, sides
 from pipeline.geometry.alignment.twins import DISTINCT_DEG, DISTINCT_SIZE, turned_poses
 from pipeline.geometry.alignment.verdict import (
@@ -89,8 +89,8 @@ class Found:
             if self.best.pairs[i, j].overlap < 0.15:
                 continue
             points = self.ready[i].seen.side.points[::50]
-            here = moved(inverse(self.best.poses[j]) @ self.best.poses[i], points)
-            apart = [float(np.linalg.norm(moved(guess.pose, points) - here, axis=1).mean()) for guess in offered]
+            here = inverse(self.best.poses[j]) @ self.best.poses[i]
+            apart = [displacement(guess.pose, here, points) for guess in offered]
             near = [distance for distance in apart if distance < 0.02 * self.ready[i].seen.side.size]
             worst = max(worst, min(near, default=0.0))
         return worst

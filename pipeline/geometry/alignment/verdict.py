@@ -18,7 +18,7 @@ from pipeline.geometry.alignment.evidence import CHANCE, NEAR_CELLS, Evidence, e
 from pipeline.geometry.alignment.graph import Ready
 from pipeline.geometry.alignment.joint import FREE, ROUNDS, Joint, Marks, refined
 from pipeline.geometry.alignment.markers import MARK_REACH, partners
-from pipeline.geometry.alignment.rigid import differences, inverse, moved, rigid, screw, twisted
+from pipeline.geometry.alignment.rigid import differences, displacement, inverse, moved, rigid, screw, twisted
 from pipeline.geometry.constraint import Constraint, Motion, constraint
 from pipeline.part import FloatArray
 
@@ -238,7 +238,7 @@ def slides(
     For each motion that is not resisted: the side that moves most, the motion in words, the share that stayed.
     """
     joint, count = solution.joint, len(ready)
-    trees = [one.seen.tree for one in ready]
+    trees, some = [one.seen.tree for one in ready], [one.seen.side.points[::50] for one in ready]
     values, vectors = np.linalg.eigh(joint.matrix[6:, 6:])
     found = []
     for k in range(min(most, vectors.shape[1])):
@@ -249,8 +249,8 @@ def slides(
             back = refined(
                 trees, pushed, samples=1_000, rounds=BACK_ROUNDS, marks=solution.marks, mark_noise_mm=mark_noise_mm
             )
-            gone = np.array([_apart(pushed[i], joint.poses[i], ready[i]) for i in range(count)])
-            left = np.array([_apart(back.poses[i], joint.poses[i], ready[i]) for i in range(count)])
+            gone = np.array([displacement(pushed[i], joint.poses[i], some[i]) for i in range(count)])
+            left = np.array([displacement(back.poses[i], joint.poses[i], some[i]) for i in range(count)])
             mover = int(np.argmax(gone))
             stays.append(left[mover] / max(gone[mover], 1e-12))
         if min(stays) > STAYED or values[k] < NOTHING * values[-1]:
@@ -272,11 +272,6 @@ def _pushed(joint: Joint, direction: FloatArray, ready: Sequence[Ready], far: fl
     twists = direction * far / max(reach, 1e-12)
     twists[:, :3] /= joint.length
     return np.array([about @ twisted(twist) @ back @ pose for twist, pose in zip(twists, joint.poses, strict=True)])
-
-
-def _apart(one: FloatArray, other: FloatArray, ready: Ready) -> float:
-    points = ready.seen.side.points[::50]
-    return float(np.linalg.norm(moved(one, points) - moved(other, points), axis=1).mean())
 
 
 def held(solution: Solution, ready: Sequence[Ready], k: int) -> Constraint | None:
