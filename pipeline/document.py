@@ -119,7 +119,7 @@ def validate(document: Document, model: type[Model]) -> Model:
         schema = model.model_json_schema()
         every = error.errors(include_url=False, include_input=True)
         found = [item for item in every if not _is_echo(item, every)][:MAX_MISTAKES]
-        raise ConfigurationError([_explained(document, schema, item) for item in found]) from error
+        raise ConfigurationError(list(dict.fromkeys(_explained(document, schema, item) for item in found))) from error
 
 
 def _is_echo(item: Any, every: Sequence[Any]) -> bool:
@@ -207,8 +207,12 @@ def _explained(document: Document, schema: dict[str, Any], error: Any) -> Mistak
     if kind == "extra_forbidden":
         allowed = sorted(place.get("properties", {}))
         text = f"unknown key.{nearest(str(location[-1]), allowed)} Allowed: {', '.join(allowed)}"
+    elif kind in ("missing", "too_long") and "prefixItems" in place:
+        text = f"needs {place['minItems']} values, not {len(given)}"
     elif kind == "missing":
         text = f"the key {error['loc'][-1]} is missing"
+    elif kind == "string_pattern_mismatch":
+        text = f"should be written as in {' or '.join(map(_shown, place['examples']))}, not {_shown(given)}"
     elif kind in ("union_tag_invalid", "union_tag_not_found"):
         location = (*location, "stage")
         stages = sorted(place.get("discriminator", {}).get("mapping", {}))
@@ -220,8 +224,20 @@ def _explained(document: Document, schema: dict[str, Any], error: Any) -> Mistak
     elif kind == "value_error":
         text = str(error["ctx"]["error"])
     else:
-        text = error["msg"].replace("Input should be", "should be") + f", not {_shown(given)}" + _hint(given)
-    return document.mistake(location, text)
+        text = re.sub("^(Input|String) should", "should", error["msg"]) + f", not {_shown(given)}" + _hint(given)
+    return document.mistake(location, _named(document.values, location) + text)
+
+
+def _named(values: Any, location: Location) -> str:
+    """What people call the entry of a list that a mistake lies in, where they gave it a name."""
+    called = ""
+    for step in location:
+        if isinstance(values, dict) and step not in values:
+            break
+        values = values[step]
+        name = values.get("name") if isinstance(step, int) and isinstance(values, dict) else None
+        called = f"{name}: " if isinstance(name, str) else called
+    return called
 
 
 def _hint(given: Any) -> str:

@@ -60,8 +60,8 @@ class Recipe(WrittenByPeople):
     recipe: Literal[1]
     """Version of the recipe format."""
 
-    name: str = Field(pattern=r"^[\w][\w .-]{0,63}$")
-    """Name used in manifests, tickets and reports."""
+    name: str = Field(pattern=r"^\w[\w .-]*$", max_length=64, examples=["bores", "Lock 4 - bores.v2"])
+    """Name used in manifests, tickets and reports: letters, digits, spaces, ``.``, ``-`` and ``_``."""
 
     description: str | None = None
     """What the recipe is for, one sentence."""

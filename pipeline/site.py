@@ -16,8 +16,8 @@ SITE_FILE = "site.yaml"
 FOLDERS = ("inbox", "raw", "work", "delivered", "attention", "reports")
 
 Days = Annotated[float, Field(gt=0, le=36500)]
-Mode = Annotated[str, Field(pattern=r"^0?[0-7]{3,4}$")]
-Web = Annotated[str, Field(pattern=r"^https?://[^\s]+$")]
+Mode = Annotated[str, Field(pattern=r"^0?[0-7]{3,4}$", examples=["0664", "2775"])]
+Web = Annotated[str, Field(pattern=r"^https?://[^\s]+$", examples=["https://example.org/hook"])]
 
 
 def _a_span(hours: str) -> str:
@@ -27,7 +27,11 @@ def _a_span(hours: str) -> str:
 
 
 _CLOCK = "([01][0-9]|2[0-3]):[0-5][0-9]"
-Hours = Annotated[str, Field(pattern=f"^(always|{_CLOCK}-{_CLOCK})$"), AfterValidator(_a_span)]
+Hours = Annotated[
+    str,
+    Field(pattern=f"^(always|{_CLOCK}-{_CLOCK})$", examples=["19:00-06:00", "always"]),
+    AfterValidator(_a_span),
+]
 
 
 class Route(WrittenByPeople):

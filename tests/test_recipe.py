@@ -80,6 +80,29 @@ def test_a_limit_that_cannot_be_kept_is_refused_with_its_line(tmp_path: Path, li
     assert expected in found[0]
 
 
+@pytest.mark.parametrize(
+    ("fit", "expected"),
+    [
+        ("{name: bore, shape: cylinder, seed_mm: [0]}", "fits[1].seed_mm: bore: needs 3 values, not 1"),
+        ("{name: bore, shape: cylinder, seed_mm: [0, 1, 2, 3]}", "fits[1].seed_mm: bore: needs 3 values, not 4"),
+        ("{name: bore, shape: cylinder}", "fits[1]: bore: the key seed_mm is missing"),
+        ("{shape: cylinder}", "fits[1]: the key seed_mm is missing"),
+        ("{name: bore, shape: hole, seed_mm: [0, 1, 2]}", "fits[1].shape: bore: should be 'plane', 'cylinder' or"),
+    ],
+)
+def test_a_mistake_in_a_fit_names_the_fit_and_what_is_missing(tmp_path: Path, fit: str, expected: str) -> None:
+    found = mistakes(tmp_path, HEAD + f"  - stage: measurement\n    fits:\n      - {fit}\n")
+    assert len(found) == 1
+    assert found[0].startswith(f"r.yaml:6: stages[1].{expected}")
+
+
+@pytest.mark.parametrize(
+    ("name", "expected"), [("bores/2", 'should be written as in "bores"'), ("b" * 65, "should have at most 64 char")]
+)
+def test_a_wrong_name_says_how_names_are_written(tmp_path: Path, name: str, expected: str) -> None:
+    assert expected in mistakes(tmp_path, HEAD.replace("name: r", f"name: {name}") + "  - stage: hole-fill\n")[0]
+
+
 def test_a_limit_on_nothing_is_named_beside_other_mistakes(tmp_path: Path) -> None:
     found = mistakes(tmp_path, HEAD + "  - stage: holefill\nlimits:\n  - {measure: hole-fill.filed_percent, max: 1}\n")
     assert len(found) == 2
