@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import json
+import textwrap
 from pathlib import Path
 from typing import Any
 
 from pipeline.cli.exits import ACCEPTED, USAGE, command
 from pipeline.errors import ConfigurationError, Mistake, UsageError
+
+WIDTH = 110
 
 
 def add_to(commands: Any) -> None:
@@ -105,17 +108,7 @@ def _stages(options: Any) -> int:
 
 
 def _stage_facts(name: str, kind: Any) -> dict[str, Any]:
-    schema = kind.model_json_schema()
-    parameters = [
-        {
-            "name": key,
-            "default": field.get("default"),
-            "type": _type_words(field),
-            "effect": field.get("description", ""),
-        }
-        for key, field in schema.get("properties", {}).items()
-        if key != "stage"
-    ]
+    parameters = [facts for facts in _parameters(kind.model_json_schema()) if facts["name"] != "stage"]
     measures = [{"name": f"{name}.{key}", "unit": m.unit, "text": m.text} for key, m in kind.all_measures().items()]
     text = (kind.__doc__ or "").strip().split("\n\n")[0].replace("\n", " ")
     return {
@@ -128,17 +121,53 @@ def _stage_facts(name: str, kind: Any) -> dict[str, Any]:
     }
 
 
+def _parameters(schema: dict[str, Any], definitions: dict[str, Any] | None = None) -> list[dict[str, Any]]:
+    """The keys of a model, each with those of the entries that it is a list of."""
+    definitions = schema.get("$defs", {}) if definitions is None else definitions
+    found = []
+    for key, field in schema.get("properties", {}).items():
+        entry = field.get("items", {}).get("$ref", "").rsplit("/", 1)[-1]
+        found.append(
+            {
+                "name": key,
+                "required": key in schema.get("required", ()),
+                "default": field.get("default"),
+                "type": _type_words(field),
+                "effect": " ".join(field.get("description", "").split()),
+                "keys": _parameters(definitions[entry], definitions) if entry else [],
+            }
+        )
+    return found
+
+
 def _type_words(field: dict[str, Any]) -> str:
-    options = field.get("anyOf", [field])
-    words = [" | ".join(map(str, o["enum"])) if "enum" in o else str(o.get("type", "")) for o in options]
-    return " or ".join("from the data" if word == "null" else word for word in words)
+    options = [option for option in field.get("anyOf", [field]) if option.get("type") != "null"]
+    return " or ".join(map(_option_words, options))
+
+
+def _option_words(option: dict[str, Any]) -> str:
+    if "enum" in option:
+        return " | ".join(map(str, option["enum"]))
+    if "prefixItems" in option:
+        return f"{len(option['prefixItems'])} values"
+    return {"array": "list", "object": "keys"}.get(option.get("type", ""), str(option.get("type", "")))
 
 
 def _print_stage(facts: dict[str, Any]) -> None:
     print(f"{facts['stage']}: {facts['text']}\n  {facts['takes']} -> {facts['gives']}\n\nparameters")
-    for parameter in facts["parameters"]:
-        default = "from the data" if parameter["default"] is None else json.dumps(parameter["default"])
-        print(f"  {parameter['name']} ({parameter['type']}; default {default})\n      {parameter['effect']}")
+    _print_parameters(facts["parameters"], "  ")
     print("\nmeasures")
     for measure in facts["measures"]:
         print(f"  {measure['name']} [{measure['unit']}]  {measure['text']}")
+
+
+def _print_parameters(parameters: list[dict[str, Any]], indent: str) -> None:
+    below = f"{indent}    "
+    for parameter in parameters:
+        default = "unset" if parameter["default"] is None else json.dumps(parameter["default"])
+        given = "must be given" if parameter["required"] else f"default {default}"
+        print(f"{indent}{parameter['name']} ({parameter['type']}; {given})")
+        print(textwrap.fill(parameter["effect"], WIDTH, initial_indent=below, subsequent_indent=below))
+        if parameter["keys"]:
+            print(f"{below}keys of each:")
+            _print_parameters(parameter["keys"], f"{below}  ")

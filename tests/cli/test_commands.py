@@ -166,6 +166,12 @@ def test_stages_lists_every_stage_and_its_parameters(capsys: pytest.CaptureFixtu
     assert all(name in listed for name in STAGES)
     assert main(["stages", "hole-fill"]) == 0
     assert "max_diameter_mm" in capsys.readouterr().out
+    assert main(["stages", "measurement"]) == 0
+    said = capsys.readouterr().out
+    assert "keys of each:\n        shape (plane | cylinder | sphere; must be given)\n" in said
+    assert "seed_mm (3 values; must be given)\n            A place on it, in the frame of the deliverable.\n" in said
+    assert "within_mm (number; default unset)" in said
+    assert max(map(len, said.split("parameters")[1].split("\n\n")[0].splitlines())) <= 110
     assert main(["stages", "--json"]) == 0
     assert {facts["stage"] for facts in json.loads(capsys.readouterr().out)} == set(STAGES)
     assert main(["stages", "hole-fil"]) == 2
