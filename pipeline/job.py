@@ -60,12 +60,9 @@ def load_job(path: Path) -> Job:
     if not path.is_dir():
         return Job(job_name(path.stem), (path,), Ticket())
     name, path = path.name, _innermost(path)
-    captures: list[Path] = []
-    ignored: list[Path] = []
-    for entry in sorted(path.iterdir()):
-        if entry.name.startswith(".") or entry.name == TICKET_FILE:
-            continue
-        (captures if _is_capture(entry) else ignored).append(entry)
+    captures = captures_in(path)
+    others = set(path.iterdir()) - {*captures, path / TICKET_FILE}
+    ignored = sorted(entry for entry in others if not entry.name.startswith("."))
     _refuse_several_parts(path, ignored, bool(captures))
     if not captures:
         kinds = " ".join(sorted(CAPTURE_SUFFIXES))
@@ -73,8 +70,21 @@ def load_job(path: Path) -> Job:
     ticket = Ticket()
     if (path / TICKET_FILE).exists():
         ticket = load_ticket(path / TICKET_FILE)
-        _same_names(path / TICKET_FILE, ticket, [capture.name for capture in captures])
+        check_captures(path / TICKET_FILE, ticket, [capture.name for capture in captures])
     return Job(job_name(name), tuple(captures), ticket, tuple(entry.name for entry in ignored))
+
+
+def captures_in(folder: Path) -> list[Path]:
+    """The captures that lie in a folder, by name."""
+    return sorted(entry for entry in folder.iterdir() if not entry.name.startswith(".") and _is_capture(entry))
+
+
+def check_captures(file: Path, ticket: Ticket, present: list[str]) -> None:
+    """Raise ConfigurationError when a ticket speaks of captures that are not among those present."""
+    missing = [name for name in ticket.captures if name not in present]
+    if missing:
+        lines = file.read_text(encoding="utf-8-sig").splitlines()
+        raise ConfigurationError([_not_there(str(file), name, lines, present) for name in missing])
 
 
 def _innermost(folder: Path) -> Path:
@@ -116,13 +126,6 @@ def _series(stem: str) -> str | None:
 
 def _is_capture(entry: Path) -> bool:
     return entry.suffix.lower() in CAPTURE_SUFFIXES and entry.stem.lower() not in _TEXT_FOR_PEOPLE
-
-
-def _same_names(file: Path, ticket: Ticket, present: list[str]) -> None:
-    missing = [name for name in ticket.captures if name not in present]
-    if missing:
-        lines = file.read_text(encoding="utf-8-sig").splitlines()
-        raise ConfigurationError([_not_there(str(file), name, lines, present) for name in missing])
 
 
 def _not_there(file: str, name: str, lines: list[str], present: list[str]) -> Mistake:

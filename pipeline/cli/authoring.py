@@ -25,10 +25,12 @@ def add_to(commands: Any) -> None:
 
 
 def _check(options: Any) -> int:
+    from pipeline.cli.checking import checked
+
     mistakes: list[Mistake] = []
     for path in options.files:
         try:
-            notes = _check_file(path)
+            notes = checked(path)
         except ConfigurationError as error:
             mistakes += error.mistakes
         else:
@@ -36,34 +38,6 @@ def _check(options: Any) -> int:
     for mistake in mistakes:
         print(mistake)
     return USAGE if mistakes else ACCEPTED
-
-
-def _check_file(path: Path) -> list[str]:
-    """A recipe and a site say so in their first key; everything else is a ticket. What is worth a thought, in words.
-
-    Raises
-    ------
-    ConfigurationError
-    UsageError
-        When it is a folder.
-    """
-    from pipeline.document import load
-    from pipeline.recipe import gaps, load_recipe
-    from pipeline.site import SITE_FILE, load_settings
-    from pipeline.ticket import TICKET_FILE, load_ticket
-
-    if path.is_dir():
-        inside = [path / name for name in (SITE_FILE, TICKET_FILE) if (path / name).is_file()]
-        remedy = f"Give the file: nightmill check {inside[0]}" if inside else "Give a recipe, ticket or site file."
-        raise UsageError(f"{path} is a folder.", remedy)
-    values = load(path).values
-    if path.name == SITE_FILE or (isinstance(values, dict) and "site" in values):
-        load_settings(path)
-    elif isinstance(values, dict) and ("stages" in values or "name" in values or isinstance(values.get("recipe"), int)):
-        return gaps(load_recipe(path))
-    else:
-        load_ticket(path)
-    return []
 
 
 def _models() -> dict[str, str]:

@@ -6,9 +6,10 @@ import re
 from fnmatch import fnmatchcase
 from pathlib import Path
 
-from pipeline.errors import UsageError
+from pipeline.document import Location, load
+from pipeline.errors import ConfigurationError, Mistake, UsageError
 from pipeline.recipe import find_recipe, load_recipe
-from pipeline.site import Site
+from pipeline.site import SITE_FILE, Site
 from pipeline.storage import write_whole
 
 CHOSEN_RECIPE = "recipe.yaml"
@@ -35,9 +36,20 @@ def recipe_for(site: Site, job: str, ticket_recipe: str | None) -> Path:
 
 
 def check_recipes(site: Site) -> None:
-    """Raise ConfigurationError or UsageError when a recipe that ``site.yaml`` names cannot be used."""
-    for name in (site.settings.recipe, *(route.recipe for route in site.settings.routes)):
-        load_recipe(_named(site, name))
+    """Raise ConfigurationError with every recipe that ``site.yaml`` names and that cannot be used."""
+    document = load(site.root / SITE_FILE)
+    named: dict[Location, str] = {("recipe",): site.settings.recipe}
+    named |= {("routes", i, "recipe"): route.recipe for i, route in enumerate(site.settings.routes)}
+    mistakes: list[Mistake] = []
+    for place, name in named.items():
+        try:
+            load_recipe(_named(site, name))
+        except ConfigurationError as error:
+            mistakes += error.mistakes
+        except UsageError as error:
+            mistakes.append(document.mistake(place, str(error)))
+    if mistakes:
+        raise ConfigurationError(list(dict.fromkeys(mistakes)))
 
 
 def choose_recipe(site: Site, job: str, recipe: str) -> None:
