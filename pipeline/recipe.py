@@ -10,6 +10,7 @@ from pydantic import Field, model_validator
 from pipeline.document import Document, WrittenByPeople, load, nearest, validate
 from pipeline.errors import ConfigurationError, Mistake, UsageError
 from pipeline.part import Unit
+from pipeline.stage import UNIT_SIGNS
 from pipeline.stages import STAGES, AnyStage
 from pipeline.stages.export import Export
 from pipeline.stages.meshing import Meshing
@@ -45,13 +46,17 @@ class Limit(WrittenByPeople):
             raise ValueError(f"min {self.min:g} is larger than max {self.max:g}")
         return self
 
-    def broken_by(self, value: float) -> str | None:
+    def broken_by(self, value: float, unit: str) -> str | None:
         """What is wrong with the value, or None."""
         if self.min is not None and value < self.min:
-            return f"is {value:.6g}, below the limit of {self.min:g}"
+            return f"{_with_unit(value, unit)}, where at least {_with_unit(self.min, unit)} is wanted"
         if self.max is not None and value > self.max:
-            return f"is {value:.6g}, above the limit of {self.max:g}"
+            return f"{_with_unit(value, unit)}, where at most {_with_unit(self.max, unit)} is allowed"
         return None
+
+
+def _with_unit(value: float, unit: str) -> str:
+    return f"{value:.6g} {UNIT_SIGNS[unit]}".rstrip()
 
 
 class Recipe(WrittenByPeople):

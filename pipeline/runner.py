@@ -39,6 +39,7 @@ from pipeline.manifest import (
 from pipeline.part import MM_PER_UNIT, Capture, Deliverable, FloatArray, Part, Unit, frozen_array
 from pipeline.recipe import Recipe
 from pipeline.stage import Reason, Stage, StageContext
+from pipeline.stages import STAGES
 from pipeline.storage import sha256_of
 from pipeline.ticket import TicketCapture
 from pipeline.units import Doubt, fineness_doubt, robust_extent_mm, scene_doubt, size_doubt
@@ -311,14 +312,13 @@ def _broken_limits(recipe: Recipe, account: Account) -> list[Reason]:
         stage, name = limit.measure.split(".", 1)
         records = [record for record in account.stages if record.stage == stage]
         found = [record.measures[name] for record in records if name in record.measures]
-        wrong = {limit.broken_by(measure.value): measure.unit for measure in found}
-        wrong.pop(None, None)
-        texts = [f"{limit.measure} {text} {unit}." for text, unit in wrong.items()]
+        wrong = dict.fromkeys(limit.broken_by(measure.value, measure.unit) for measure in found)
         if not found:
-            texts = [f"{limit.measure} could not be measured, so its limit could not be judged."]
-        remedy = (
-            f"The pictures show what was not measured and what deviates; the limit is set in the recipe {recipe.name}."
-        )
+            wrong = {"could not be measured, so that its limit could not be judged": None}
+        words = STAGES[stage].all_measures()[name].text
+        texts = [f"{words[0].upper()}{words[1:]} ({stage}): {text}." for text in wrong if text is not None]
+        remedy = "The pictures show what was not measured and what deviates; "
+        remedy += f"the limit on {limit.measure} is set in the recipe {recipe.name}."
         broken += [Reason(Outcome(limit.otherwise), f"limit:{limit.measure}", text, remedy) for text in texts]
     return broken
 

@@ -21,6 +21,20 @@ from pipeline.errors import JobStopped, Outcome
 from pipeline.part import Form, Part
 
 MeasureUnit = Literal["mm", "mm2", "mm3", "count", "percent", "deg", "ratio", "per_mm2", "g"]
+UNIT_SIGNS: Mapping[str, str] = MappingProxyType(
+    {
+        "mm": "mm",
+        "mm2": "mm²",
+        "mm3": "mm³",
+        "count": "",
+        "percent": "%",
+        "deg": "°",
+        "ratio": "",
+        "per_mm2": "per mm²",
+        "g": "g",
+    }
+)
+"""How people write the units of measures."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -119,10 +119,10 @@ def test_a_limit_on_a_measure_of_the_stage_put_in_is_good(tmp_path: Path) -> Non
 
 def test_a_limit_says_how_it_is_broken() -> None:
     limit = Limit(measure="a.b", min=1, max=2)
-    assert limit.broken_by(1.0) is None
-    assert limit.broken_by(2.0) is None
-    assert limit.broken_by(2.5) == "is 2.5, above the limit of 2"
-    assert limit.broken_by(0.5) == "is 0.5, below the limit of 1"
+    assert limit.broken_by(1.0, "mm") is None
+    assert limit.broken_by(2.0, "mm") is None
+    assert limit.broken_by(2.5, "percent") == "2.5 %, where at most 2 % is allowed"
+    assert limit.broken_by(0.5, "count") == "0.5, where at least 1 is wanted"
 
 
 def test_an_unknown_recipe_names_those_there_are() -> None:

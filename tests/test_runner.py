@@ -95,7 +95,10 @@ def test_a_broken_limit_becomes_the_outcome_it_names(tmp_path: Path, otherwise: 
     manifest = worked(make_job(tmp_path / "ball"), recipe(tmp_path, SHORT + limit), tmp_path / "out")
     assert manifest.outcome == otherwise
     assert manifest.reasons[0].code == "limit:meshing.area_after_mm2"
-    assert "above the limit of 100 mm2" in manifest.reasons[0].text
+    text, remedy = manifest.reasons[0].text, manifest.reasons[0].remedy
+    assert text.startswith("Area of the surface after the stage (meshing): 11")
+    assert text.endswith(" mm², where at most 100 mm² is allowed.")
+    assert "the limit on meshing.area_after_mm2 is set in the recipe" in remedy
     assert len(manifest.deliverables) == delivered
     assert len(list((tmp_path / "out").glob("*.stl"))) == (1 if delivered else 0)
     if not delivered:  # what the report shows instead

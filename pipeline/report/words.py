@@ -5,23 +5,10 @@ from __future__ import annotations
 from datetime import date, datetime, timedelta, tzinfo
 from urllib.parse import quote
 
+from pipeline import stage
 from pipeline.errors import Outcome
 
-UNIT_SIGNS = {
-    "mm": "mm",
-    "mm2": "mm²",
-    "mm3": "mm³",
-    "deg": "°",
-    "percent": "%",
-    "count": "",
-    "ratio": "",
-    "per_mm2": "per mm²",
-    "g": "g",
-    "cm": "cm",
-    "m": "m",
-    "in": "in",
-    "s": "s",
-}
+UNIT_SIGNS = {**stage.UNIT_SIGNS, **{unit: unit for unit in ("cm", "m", "in", "s")}}
 OUTCOME_WORDS = {
     Outcome.ACCEPTED: "Accepted",
     Outcome.REVIEW: "Needs a look",

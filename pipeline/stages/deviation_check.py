@@ -45,17 +45,19 @@ class DeviationCheck(Stage):
             "tolerance_mm": Measure("mm", "tolerance used"),
             "mean_mm": Measure("mm", "mean signed distance, positive outside"),
             "rms_mm": Measure("mm", "root mean square distance"),
-            "p95_mm": Measure("mm", "95 % of the points are nearer"),
-            "p99_mm": Measure("mm", "99 % of the points are nearer"),
-            "max_mm": Measure("mm", "farthest point"),
-            "beyond_tolerance_percent": Measure("percent", "points farther off than the tolerance"),
+            "p95_mm": Measure("mm", "distance within which 95 % of the points lie"),
+            "p99_mm": Measure("mm", "distance within which 99 % of the points lie"),
+            "max_mm": Measure("mm", "distance of the farthest point"),
+            "beyond_tolerance_percent": Measure("percent", "share of the points farther off than the tolerance"),
             "strays_count": Measure("count", f"points farther off than {STRAY:g} tolerances"),
             "between_captures_mm": Measure("mm", "largest difference between the captures' mean signed distances"),
-            "unmeasured_percent": Measure("percent", "area that is flagged as filled"),
+            "unmeasured_percent": Measure("percent", "share of the area that is flagged as filled"),
             "sparse_percent": Measure(
-                "percent", "area not flagged as filled that no point is nearer to than two point spacings"
+                "percent", "share of the area not flagged as filled that no point is nearer to than two point spacings"
             ),
-            "unsupported_percent": Measure("percent", "area far from every point and yet not flagged as filled"),
+            "unsupported_percent": Measure(
+                "percent", "share of the area that is far from every point and yet not flagged"
+            ),
         }
     )
 

@@ -53,18 +53,18 @@ class FeatureFit(BaseModel):
 
 def _fit_measures() -> dict[str, Measure]:
     texts = {
-        "radius_mm": ("mm", "radius; not of a plane"),
+        "radius_mm": ("mm", "radius (not of a plane)"),
         "radius_deviation_mm": ("mm", "predicted standard deviation of the radius, as if errors were independent"),
-        "form_mm": ("mm", "range of the distances about the least-squares shape: flatness, roundness in space"),
+        "form_mm": ("mm", "range of the distances about the least-squares shape (flatness, roundness in space)"),
         "rms_mm": ("mm", "root mean square distance from the shape"),
         "x_mm": ("mm", "x of its centre, of the middle of a plane, of a place on the axis"),
         "y_mm": ("mm", "y of it"),
         "z_mm": ("mm", "z of it"),
-        "tilt_deg": ("deg", "angle between its axis or normal and the deliverable's z, 0 to 90; not of a ball"),
+        "tilt_deg": ("deg", "angle between its axis or normal and the deliverable's z, 0 to 90 (not of a ball)"),
         "points_count": ("count", "points or vertices used"),
     }
     return {
-        f"fit_{k}_{name}": Measure(unit, f"fit {k} of the recipe: {text}")  # type: ignore[arg-type]
+        f"fit_{k}_{name}": Measure(unit, f"fit {k} of the recipe, {text}")  # type: ignore[arg-type]
         for k in range(1, MOST_FITS + 1)
         for name, (unit, text) in texts.items()
     }
@@ -127,7 +127,10 @@ class Measurement(Stage):
         mesh = replace(part.mesh, vertices=transformed(part.mesh.vertices, part.deliverable_from_part))
         self._measure_size(part, mesh, context)
         if self.expansion_per_k is None and self.temperature_c != REFERENCE_C:
-            context.warn(f"{self.temperature_c:g} degrees change no size without expansion_per_k in the recipe.")
+            context.warn(
+                f"No size is told as at 20 degrees: of a part at {self.temperature_c:g} degrees the recipe must say "
+                "how its material expands (expansion_per_k)."
+            )
         if self.fits:
             points = [capture.points for capture in part.captures if len(capture.points) >= FEWEST_POINTS]
             noise = max((noise_level(each) for each in points), default=0.0)

@@ -13,7 +13,7 @@ from pipeline.part import FloatArray, Form, Mesh, Part
 from pipeline.stage import Measure, Stage, StageContext
 
 COUNTED = (
-    ("boundary_edges", "boundary", "edges with one face: the surface is open there"),
+    ("boundary_edges", "boundary", "edges with one face, where the surface is open"),
     ("nonmanifold_edges", "nonmanifold-edge", "edges with more than two faces"),
     ("nonmanifold_vertices", "nonmanifold-vertex", "vertices where pieces of surface touch in a point"),
     ("misoriented_edges", "misoriented", "edges whose two faces are turned against one another"),
