@@ -317,7 +317,7 @@ def _broken_limits(recipe: Recipe, account: Account) -> list[Reason]:
             wrong = {"could not be measured, so that its limit could not be judged": None}
         words = STAGES[stage].all_measures()[name].text
         texts = [f"{words[0].upper()}{words[1:]} ({stage}): {text}." for text in wrong if text is not None]
-        remedy = "The pictures show what was not measured and what deviates; "
+        remedy = "Look at the pictures: they show what was not measured and what deviates; "
         remedy += f"the limit on {limit.measure} is set in the recipe {recipe.name}."
         broken += [Reason(Outcome(limit.otherwise), f"limit:{limit.measure}", text, remedy) for text in texts]
     return broken

@@ -86,7 +86,11 @@ class StageContext:
         self.warnings.append(text)
 
     def doubt(self, code: str, text: str, remedy: str, capture: str | None = None) -> None:
-        """The work goes on, but a person must look: the job can no longer be accepted, only ``review``."""
+        """The work goes on, but a person must look: the job can no longer be accepted, only ``review``.
+
+        What is to be looked at stands in a sentence of the remedy that begins with "Look"; the others are done by
+        hand, and for a job that is scanned again they are told at the bench.
+        """
         self.reasons.append(Reason(Outcome.REVIEW, code, text, remedy, capture))
 
     def stop(self, outcome: Outcome, code: str, text: str, remedy: str, capture: str | None = None) -> NoReturn:
@@ -119,14 +123,15 @@ class Stage(BaseModel):
         JobStopped
             When nothing is left of the captures or of the surface, or when the stage stops the job.
         """
+        remedy = "Look at what the stages before it removed. Scan again, unless that was the part."
         captures_empty = any(len(capture.points) == 0 for capture in part.captures) or not part.captures
         if captures_empty and self.takes == "captures":
             empty = next((capture.name for capture in part.captures if len(capture.points) == 0), None)
             text = f"No points are left{f' of {empty}' if empty else ''} when {self.stage} begins."
-            context.stop(Outcome.RESCAN, "nothing-left", text, "Look at what the stages before it removed.", empty)
+            context.stop(Outcome.RESCAN, "nothing-left", text, remedy, empty)
         if self.takes == "mesh" and (part.mesh is None or len(part.mesh.faces) == 0):
             text = f"There is no surface when {self.stage} begins."
-            context.stop(Outcome.RESCAN, "nothing-left", text, "Look at what the stages before it removed.")
+            context.stop(Outcome.RESCAN, "nothing-left", text, remedy)
         return self.run(part, context)
 
     @abstractmethod

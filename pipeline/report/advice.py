@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 from pipeline.errors import Outcome
@@ -23,6 +24,7 @@ FRAMES = (
     "Dim the light on the bench and keep sunlight off it.",
     "Dull what shines or is black with matting spray, where the client allows it.",
 )
+OPEN_PLACES = ("Scan the open places as well: tilt the part, or lay it on its side.",)
 STILL = ("Fix the part, so that it neither moves nor bends while a side is scanned.",)
 BETWEEN_SIDES = (MARKERS, OVERLAP)
 """What is done where sides meet is said of the whole part, not of the side at which it was noticed."""
@@ -39,7 +41,8 @@ TOPICS: dict[str, tuple[str, ...]] = {
     "no-points": FRAMES,
     "no-surface": FRAMES,
     "many-outliers": FRAMES,
-    "not-closed": ("Scan the open places as well: tilt the part, or lay it on its side.",),
+    "not-closed": OPEN_PLACES,
+    "limit:hole-fill.filled_percent": OPEN_PLACES,
 }
 
 
@@ -58,10 +61,15 @@ def bench(manifest: Manifest) -> list[dict[str, Any]]:
         topic = TOPICS.get(reason.code, ())
         side = None if topic in BETWEEN_SIDES else reason.capture
         steps = whole if side is None else sides.setdefault(side, [])
-        for step in (reason.remedy, *topic):
-            if step and step not in steps:
-                steps.append(step)
+        steps += [step for step in (*_by_hand(reason.remedy), *topic) if step not in steps]
     told: list[dict[str, Any]] = [{"side": None, "steps": whole}]
     for side, steps in sides.items():
         told.append({"side": names.get(side, side), "steps": [step for step in steps if step not in whole]})
     return [group for group in told if group["steps"]]
+
+
+def _by_hand(remedy: str) -> list[str]:
+    """The remedy without what is looked at on a screen, which stands among the reasons; nothing when that is all."""
+    sentences = re.split(r"(?<=[.?!]) (?=[A-Z])", remedy)
+    deeds = [sentence for sentence in sentences if not sentence.startswith("Look ")]
+    return [" ".join(deeds)] if any(deeds) else []

@@ -149,13 +149,13 @@ class Alignment(Stage):
                 "to tell."
             )
             return Search(
-                given, ("frame-not-verified", text, "Look at the result; scan sides that overlap by a third.")
+                given, ("frame-not-verified", text, "Look at the result. Scan sides that overlap by a third.")
             )
         text = (
             f"The ticket says that the captures of {part.name} share one frame, but they do not fit there; they were "
             "aligned anew."
         )
-        remedy = "Look at the result; check how the captures were exported, or take `aligned` out of the ticket."
+        remedy = "Look at the result. Check how the captures were exported, or take `aligned` out of the ticket."
         return Search(anew, ("not-in-one-frame", text, remedy))
 
     def _in_one_setting(self, part: Part, ready: Sequence[Ready]) -> Found | None:
@@ -215,7 +215,7 @@ class Alignment(Stage):
                 "sides-fit-badly",
                 f"{percent:.1f} percent of what {one} and {other} have in common lies where the other shows something "
                 "else; they may lie wrong on each other.",
-                "Look at the pictures with each side in its colour; " + MARKERS[0].lower() + MARKERS[1:],
+                f"Look at the pictures with each side in its colour. {MARKERS}",
                 one,
             )
         rough = found.best.joint.residual_mm
@@ -334,7 +334,7 @@ def _refuse_scraps(part: Part, context: StageContext) -> None:
                 Outcome.RESCAN,
                 "no-points",
                 f"{capture.name} has only {len(capture.points)} points left to align.",
-                "Look at what the cleaning removed, or scan this side again.",
+                "Look at what the cleaning removed. Scan this side again, unless that was the part.",
                 capture.name,
             )
     odd = odd_size([_extent(capture) for capture in part.captures])

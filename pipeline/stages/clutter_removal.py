@@ -25,35 +25,35 @@ QUESTIONS: Mapping[Uncertain, tuple[str, str]] = MappingProxyType(
     {
         Uncertain.RIVAL: (
             "two pieces could be the part; the likelier one was kept.",
-            "Look at the pictures; give the part's size in the ticket (expected_size_mm), or scan it alone.",
+            "Look at the pictures. Give the part's size in the ticket (expected_size_mm), or scan it alone.",
         ),
         Uncertain.TOUCHING: (
             "something touches the part; it was cut off where that costs least, or could not be told from it.",
-            "Look at the pictures; leave a finger's breadth between the part and everything else and scan again.",
+            "Look at the pictures. Leave a finger's breadth between the part and everything else and scan again.",
         ),
         Uncertain.HELD: (
             "what was kept would fall over as it stands, so a hand or another thing may still be part of it.",
-            "Look at the pictures; scan the part without holding it.",
+            "Look at the pictures. Scan the part without holding it.",
         ),
         Uncertain.COVERED: (
             "a cloth or paper covers the table, and the part stands right in it; its lower edge is not sure.",
-            "Look at the pictures; put the part on a riser, or scan it from another side as well.",
+            "Look at the pictures. Put the part on a riser, or scan it from another side as well.",
         ),
         Uncertain.CLIPPED: (
             "what was kept reaches out of the picture, as an arm does, or a part that was not scanned to its ends.",
-            "Look at the pictures; scan the part whole, with nothing but the bench around it.",
+            "Look at the pictures. Scan the part whole, with nothing but the bench around it.",
         ),
         Uncertain.HANGING: (
             "something beside the part hangs in the air, so it may belong to it; it was removed.",
-            "Look at the pictures; scan the side again with more looks into the shadows.",
+            "Look at the pictures. Scan the side again with more looks into the shadows.",
         ),
         Uncertain.FOOT: (
             "what the part stands on may be a riser or its own foot.",
-            "Look at the pictures; give riser_height_mm in the ticket (0 without a riser).",
+            "Look at the pictures. Give riser_height_mm in the ticket (0 without a riser).",
         ),
         Uncertain.SIZE: (
             "what was kept is not as large as the ticket says the part is.",
-            "Look at the pictures: is something missing or still touching? Check expected_size_mm and the unit.",
+            "Look at the pictures: is something missing or still touching, or are unit and expected_size_mm wrong?",
         ),
     }
 )

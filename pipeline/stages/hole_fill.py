@@ -92,7 +92,7 @@ def _closed(mesh: Mesh, left: list[tuple[Hole, str]], context: StageContext) -> 
         f"their rims is a guess: {_list([hole for hole, _ in left])}."
     )
     if max(hole.diameter_mm for hole, _ in left) > SHARE_OF_PART * float(np.ptp(mesh.vertices, axis=0).max()):
-        context.doubt("wide-guess", text, "Look at the filled places, or scan them and work the job again.")
+        context.doubt("wide-guess", text, "Look at the filled places. Scan them, unless the guess will do.")
     else:
         context.warn(text)
     return closed, []

@@ -73,7 +73,7 @@ class Meshing(Stage):
                 Outcome.RESCAN,
                 "no-points",
                 f"{part.name} has only {part.point_count} points left to make a surface from.",
-                "Look at what the cleaning removed, or scan the part again.",
+                "Look at what the cleaning removed. Scan the part again, unless that was the part.",
             )
         frames = [capture.part_from_capture for capture in part.captures]
         unplaced = all(np.array_equal(frame, np.eye(4)) for frame in frames)
@@ -124,7 +124,7 @@ class Meshing(Stage):
                 "captures-disagree",
                 f"The captures of {part.name} lie {result.disagreement_mm:.2f} mm apart where they overlap; their "
                 f"noise explains {bearable:.2f} mm.",
-                "Look for a doubled surface. Align the captures again, or scan the part again without moving it.",
+                "Look for a doubled surface. Scan the part again without moving it.",
             )
 
 

@@ -89,7 +89,7 @@ class PlaneStrip(Stage):
             context.doubt(
                 "support-unsure",
                 f"{name}: a flat face low over the table may be a board or a face of the part, and was left in.",
-                "Look at the result; scan the part on the table itself or on a riser, without a board between.",
+                "Look at the result. Scan the part on the table itself or on a riser, without a board between.",
                 name,
             )
         if boards:
@@ -104,7 +104,7 @@ class PlaneStrip(Stage):
             context.doubt(
                 "support-unsure",
                 f"{name}: a large plane may be the table or a face of the part, and was left in. Not sure: {weak}.",
-                "Look at the result; give the part's size in the ticket (expected_size_mm) and send it again.",
+                "Look at the result. Give the part's size in the ticket (expected_size_mm) and send it again.",
                 name,
             )
         ground = rough_ground(samples.points, samples.normals, lengths.spacing, lengths.noise)
@@ -112,7 +112,7 @@ class PlaneStrip(Stage):
             context.doubt(
                 "support-unsure",
                 f"{name}: no table was found, yet the scene ends all round in something that looks up, as ground does.",
-                "Look at the result; give the part's size in the ticket (expected_size_mm) and send it again.",
+                "Look at the result. Give the part's size in the ticket (expected_size_mm) and send it again.",
                 name,
             )
         return _Boards([], ground.equation)

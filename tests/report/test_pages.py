@@ -22,6 +22,7 @@ from pipeline.report import pictures
 from pipeline.report.advice import bench
 from pipeline.report.job import write_job_page
 from pipeline.report.now import triage_page, write_now
+from pipeline.stages.clutter_removal import QUESTIONS
 
 MADE_FROM = {"manifest.json", "part.ply", "part.stl", EVIDENCE_FILE}
 
@@ -163,6 +164,24 @@ def test_every_side_is_told_all_that_is_to_be_done_at_it() -> None:
     assert len(groups) == 2
     assert groups[0]["steps"] == groups[1]["steps"]
     assert groups[0]["side"] != groups[1]["side"]
+
+
+@pytest.mark.parametrize("remedy", [remedy for _, remedy in QUESTIONS.values()])
+def test_at_the_bench_is_told_what_hands_do_and_not_what_is_looked_at(remedy: str) -> None:
+    reason = sites.reason(Outcome.RESCAN, "part-unsure").model_copy(update={"remedy": remedy})
+    steps = [
+        step for group in bench(sites.manifest("knob", Outcome.RESCAN, reasons=(reason,))) for step in group["steps"]
+    ]
+    assert not any("picture" in step for step in steps)
+    assert all(remedy.endswith(step) for step in steps)
+    assert steps or remedy.endswith("?")
+
+
+def test_a_limit_that_asks_for_another_scan_says_what_to_scan() -> None:
+    reason = sites.reason(Outcome.RESCAN, "limit:hole-fill.filled_percent")
+    reason = reason.model_copy(update={"remedy": "Look at the pictures: the limit is set in the recipe."})
+    (group,) = bench(sites.manifest("knob", Outcome.RESCAN, reasons=(reason,)))
+    assert group["steps"] == ["Scan the open places as well: tilt the part, or lay it on its side."]
 
 
 def test_one_size_is_told_and_it_is_the_one_that_was_measured(site: Path, tmp_path: Path) -> None:
