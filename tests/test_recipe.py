@@ -27,6 +27,19 @@ def test_the_shipped_recipes_are_good() -> None:
         assert load_recipe(file).name == file.stem
 
 
+def test_the_archive_promises_no_more_than_meshing_gives() -> None:
+    """Meshing's cells are two point spacings wide: that is what nothing is taken away from."""
+    archive = load_recipe(find_recipe("archive"))
+    assert not [stage for stage in archive.stages if stage.stage == "decimation"]
+    (meshing,) = (stage for stage in archive.stages if stage.stage == "meshing")
+    assert meshing.cell_mm is None
+    assert "two point spacings" in (archive.description or "")
+    texts = [
+        file.read_text(encoding="utf-8") for file in (find_recipe("archive"), Path(__file__).parents[1] / "README.md")
+    ]
+    assert not any("full density" in text.lower() for text in texts)
+
+
 def test_meshing_is_put_in_where_the_chain_needs_it(tmp_path: Path) -> None:
     file = tmp_path / "r.yaml"
     file.write_text(
