@@ -22,7 +22,9 @@ SHAPES: dict[str, Outcome] = {
 """What a quick look says is told by the shapes of the outcomes it would lead to, with words of its own."""
 
 
-def triage_page(entry: str, kind: Kind, title: str, counted: str, findings: Sequence[tuple[str, str]]) -> bytes:
+def triage_page(
+    entry: str, kind: Kind, title: str, counted: str, findings: Sequence[tuple[str, str]], until: str = ""
+) -> bytes:
     """The page that lies beside an arrival in the inbox.
 
     Parameters
@@ -32,8 +34,16 @@ def triage_page(entry: str, kind: Kind, title: str, counted: str, findings: Sequ
     title : the same in words
     counted : captures and points, in words; empty when unknown
     findings : what was found, and what to do about it (may be empty)
+    until : what becomes of the arrival, and when the page goes
     """
-    facts = {"entry": entry, "shape": str(SHAPES[kind]), "title": title, "counted": counted, "findings": findings}
+    facts = {
+        "entry": entry,
+        "shape": str(SHAPES[kind]),
+        "title": title,
+        "counted": counted,
+        "findings": findings,
+        "until": until,
+    }
     return page("triage.html", look=facts)
 
 

@@ -24,7 +24,7 @@ from pipeline.service.engines import Engine
 from pipeline.service.identity import identity_of
 from pipeline.service.inbox import Arrival, printable
 from pipeline.service.journal import TECHNICAL_FAULTS, Entry, Journal, Overtaken, State
-from pipeline.service.notes import remove_note
+from pipeline.service.notes import remove_note, write_known
 from pipeline.service.publish import publish
 from pipeline.service.recovery import finish, resolve
 from pipeline.service.routing import recipe_for
@@ -115,6 +115,8 @@ class Bench:
             if rejection is None:
                 entry, rejection = self._admit(entry) if entry.state is State.CLAIMED else (entry, _recipe_gone(entry))
             if entry.state is State.KNOWN:
+                with contextlib.suppress(OSError):  # status says it as well
+                    write_known(self.site, entry.source, entry.known_as, self.site.raw / entry.job)
                 return Turn("known", entry.job, entry.known_as)
             return self._attempt(entry, rejection)
         except _Twin as twin:

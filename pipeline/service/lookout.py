@@ -13,7 +13,7 @@ from pipeline.service.clock import Clock
 from pipeline.service.hints import Hints
 from pipeline.service.inbox import Arrival, Look, printable
 from pipeline.service.journal import Journal
-from pipeline.service.notes import write_verdict
+from pipeline.service.notes import remove_known, write_verdict
 from pipeline.service.triage import Verdict
 from pipeline.service.waiting import Waiting
 from pipeline.site import Site
@@ -121,7 +121,11 @@ class Lookout:
     def _look_once(self) -> Look:
         if self.hints is not None:
             self.hints.ensure()
-        return self._look_around()
+        before, found = self.waiting.entries, self._look_around()
+        for arrival in found.arrivals:
+            if arrival.entry not in before:
+                remove_known(self._site, arrival.entry)
+        return found
 
     def _take_look(self, found: Look) -> None:
         self._cost = self._clock.monotonic() - self._began

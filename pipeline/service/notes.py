@@ -8,29 +8,42 @@ name that nightmill did not write is left alone.
 from __future__ import annotations
 
 import contextlib
+import os
 from collections.abc import Sequence
 from pathlib import Path
 
 from pipeline.job import job_name
 from pipeline.report.now import Kind, triage_page
-from pipeline.service.inbox import NOTE_SUFFIXES
+from pipeline.service.inbox import NOTE_SUFFIXES, printable
 from pipeline.service.triage import TITLES, Verdict
 from pipeline.site import Site
 from pipeline.storage import write_whole
 
 _OURS = "nightmill triage of "
+_KNOWN = "worked before"
 
 
 def write_verdict(site: Site, verdict: Verdict) -> None:
     """The finding of triage. Raises OSError when the inbox cannot be written."""
     counted = f"{verdict.captures} captures with {verdict.points:,} points" if verdict.captures else ""
     findings = [(finding.text, finding.remedy) for finding in verdict.findings]
-    _write(site, verdict.entry, verdict.verdict, TITLES[verdict.verdict], counted, findings)
+    until = "It is taken in the site's hours. This page goes when it is taken."
+    _write(site, verdict.entry, verdict.verdict, TITLES[verdict.verdict], counted, findings, until)
 
 
-def write_known(site: Site, entry: str, text: str) -> None:
-    """That a job which has left the inbox had been worked before."""
-    _write(site, entry, "doubt", "worked before", "", [(text, "")])
+def write_known(site: Site, entry: str, text: str, captures: Path) -> None:
+    """That a job which has left the inbox had been worked before; not beside another that lies there by its name."""
+    if not os.path.lexists(site.inbox / entry):
+        until = "This page goes after a week, or when another job of this name comes."
+        _write(site, entry, "doubt", _KNOWN, "", [(f"{text}. These captures lie in {captures}", "")], until)
+
+
+def remove_known(site: Site, entry: str) -> None:
+    """Remove that an earlier job of this name had been worked before: it is not so of what comes now."""
+    with contextlib.suppress(OSError):
+        text = _files(site, entry)[0].read_bytes()
+        if text.startswith(f"{_OURS}{printable(entry)}: {_KNOWN}".encode()):
+            remove_note(site, entry)
 
 
 def remove_note(site: Site, entry: str) -> None:
@@ -64,10 +77,12 @@ def _is_ours(file: Path) -> bool:
         return _OURS.encode() in content.read(len(_OURS) + 200)
 
 
-def _write(site: Site, entry: str, kind: Kind, title: str, counted: str, findings: Sequence[tuple[str, str]]) -> None:
+def _write(
+    site: Site, entry: str, kind: Kind, title: str, counted: str, findings: Sequence[tuple[str, str]], until: str
+) -> None:
     texts = [f"{text}\n  What to do: {remedy}" if remedy else text for text, remedy in findings]
     plain = "\n\n".join([f"{_OURS}{entry}: {title}", *([counted] if counted else []), *texts]) + "\n"
-    page = triage_page(entry, kind, title, counted, findings)
+    page = triage_page(entry, kind, title, counted, findings, until)
     for file, content in zip(_files(site, entry), (plain.encode(), page), strict=True):
         if not file.exists() or _is_ours(file):
             write_whole(file, content)

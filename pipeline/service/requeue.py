@@ -5,6 +5,7 @@ from __future__ import annotations
 from pipeline.document import nearest
 from pipeline.errors import UsageError
 from pipeline.service.journal import Journal, Overtaken, State
+from pipeline.service.notes import remove_known
 from pipeline.service.routing import choose_recipe
 from pipeline.site import Site
 
@@ -27,6 +28,7 @@ def requeue(site: Site, journal: Journal, job: str, recipe: str | None) -> None:
         raise UsageError(f"The captures of {job} are no longer in {site.raw}.", "Drop them into the inbox again.")
     if recipe is not None:
         choose_recipe(site, job, recipe)
+    remove_known(site, entry.source)
     try:
         journal.move(
             entry, State.CLAIMED, forced=1, attempts=0, interruptions=0, content=None, identity=None, same_as=None

@@ -21,16 +21,14 @@ from pipeline.service.clock import Clock, SystemClock, timestamp
 from pipeline.service.engines import Engine
 from pipeline.service.health import tell_systemd, write_health
 from pipeline.service.hints import Hints
-from pipeline.service.inbox import Arrival, Known, look, printable
+from pipeline.service.inbox import Known, look, printable
 from pipeline.service.journal import Entry, Journal, State
 from pipeline.service.lookout import LookAround, Lookout, TriageLook
 from pipeline.service.nights import night_of, write_report
-from pipeline.service.notes import write_known
 from pipeline.service.notify import Outbox
 from pipeline.service.spawn import Spawn, in_thread
 from pipeline.service.status import status_of
 from pipeline.site import Site
-from pipeline.stage import Reason
 
 HEALTH_EVERY_S = 15.0
 SHORTEST_SLEEP_S, LONGEST_SLEEP_S = 0.02, 15.0
@@ -224,15 +222,9 @@ class Supervisor:
                 if found is None:
                     return
                 known, priority, decision = found
-                take = partial(self._take, known.arrival, priority, decision.reason)
+                take = partial(self.bench.take, known.arrival, priority, decision.reason)
                 self._slots[known.arrival.entry] = (known, self._begin(take, f"job {known.arrival.job}"))
             self._collect(now)
-
-    def _take(self, arrival: Arrival, priority: int, rejection: Reason | None) -> Turn:
-        turn = self.bench.take(arrival, priority, rejection)
-        if turn.kind == "known":
-            write_known(self.site, arrival.entry, f"{turn.text}. These captures lie in {self.site.raw / turn.job}")
-        return turn
 
     def _queued(self) -> list[Entry]:
         busy = self._slots.keys() | self._cooling.keys() | self.bench.at_work

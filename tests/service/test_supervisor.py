@@ -13,6 +13,8 @@ from pipeline.errors import Outcome
 from pipeline.manifest import read_manifest
 from pipeline.service.inbox import Look
 from pipeline.service.journal import State
+from pipeline.service.notes import write_known
+from pipeline.service.requeue import requeue
 from pipeline.service.status import status_of
 from pipeline.service.triage import Finding, Verdict
 
@@ -204,6 +206,34 @@ def test_the_same_under_two_names_at_once_is_worked_once(rig: Rig) -> None:
     entry = rig.journal.get("b")
     assert entry is not None
     assert (entry.state, entry.same_as) == (State.KNOWN, "a")
+    assert "the same as a" in (rig.site.inbox / "b.triage.txt").read_text(encoding="utf-8")
+
+
+def test_that_a_job_was_worked_before_is_not_said_of_the_next_of_its_name(rig: Rig) -> None:
+    supervisor = rig.supervisor()
+    note = rig.site.inbox / "another.triage.txt"
+    rig.drop("tiller", ready=True)
+    supervisor.turn()
+    rig.drop("another", ready=True)
+    rig.go_on(supervisor, 5)
+    assert note.is_file()
+    assert "goes after a week" in note.with_suffix(".html").read_text(encoding="utf-8")
+    (rig.site.inbox / "another").mkdir()  # somebody is about to scan: triage has nothing to say yet
+    rig.go_on(supervisor, 10)
+    assert not note.exists()
+    assert not note.with_suffix(".html").exists()
+    (rig.site.inbox / "another").rmdir()
+    rig.drop("another", ready=True)
+    rig.go_on(supervisor, 5)
+    assert "raw/another--2" in note.read_text(encoding="utf-8")
+    requeue(rig.site, rig.journal, "another--2", None)
+    assert not note.exists()
+
+
+def test_a_note_on_what_was_worked_before_is_not_put_beside_another_job(rig: Rig) -> None:
+    rig.drop("tiller")
+    write_known(rig.site, "tiller", "the same as a", rig.site.raw / "tiller")
+    assert not (rig.site.inbox / "tiller.triage.txt").exists()
 
 
 def test_run_ends_though_a_job_waits_for_one_that_cannot_be_worked(rig: Rig) -> None:
