@@ -12,11 +12,12 @@ from pipeline.report.page import page
 from pipeline.storage import write_whole
 
 NOW_FILE = "now.html"
-Kind = Literal["good", "doubt", "rescan", "unreadable"]
+Kind = Literal["good", "doubt", "rescan", "failing", "unreadable"]
 SHAPES: dict[str, Outcome] = {
     "good": Outcome.ACCEPTED,
     "doubt": Outcome.REVIEW,
     "rescan": Outcome.RESCAN,
+    "failing": Outcome.FAILED,
     "unreadable": Outcome.FAILED,
 }
 """What a quick look says is told by the shapes of the outcomes it would lead to, with words of its own."""

@@ -52,24 +52,25 @@ def look_at(site: Site, entry: str) -> Verdict:
         remedy = "Copy the captures again, or mend the list."
         differing = _unreadable(entry, *(Finding(text=text, remedy=remedy) for text in wrong))
         return differing.model_copy(update={"sums_differ": True})
-    findings: list[Finding] = []
-    recipe = _quick_recipe(site, job, findings)
+    recipe, hindrances = _quick_recipe(site, job)
     with tempfile.TemporaryDirectory(prefix="nightmill-look-") as folder:
         given = site.settings.max_points
         limits = ReadLimits() if given is None else ReadLimits(points=given)
         manifest = run_job(job, recipe, Path(folder), lambda *_: None, limits)
-    verdict = _verdict(entry, job, manifest, findings)
+    verdict = _verdict(entry, job, manifest, hindrances)
     covered = {name for name in lists if name in {capture.name for capture in job.captures}}
     return verdict.model_copy(update={"listed": len(covered) == len(job.captures), "priority": job.ticket.priority})
 
 
-def _verdict(entry: str, job: Job, manifest: Manifest, findings: list[Finding]) -> Verdict:
-    findings += [Finding(text=reason.text, remedy=reason.remedy) for reason in manifest.reasons]
+def _verdict(entry: str, job: Job, manifest: Manifest, hindrances: list[Finding]) -> Verdict:
+    findings = hindrances + [Finding(text=reason.text, remedy=reason.remedy) for reason in manifest.reasons]
     findings += [Finding(text=text) for stage in manifest.stages for text in stage.warnings]
     if len(manifest.captures) < len(job.captures):
         return _unreadable(entry, *findings)
     kind: Kind = "good"
-    if manifest.outcome is Outcome.RESCAN:
+    if hindrances or manifest.outcome is Outcome.FAILED:
+        kind = "failing"
+    elif manifest.outcome is Outcome.RESCAN:
         kind = "rescan"
     elif manifest.reasons or findings:
         kind = "doubt"
@@ -88,12 +89,13 @@ def _is_empty(path: Path) -> bool:
     )
 
 
-def _quick_recipe(site: Site, job: Job, findings: list[Finding]) -> Recipe:
+def _quick_recipe(site: Site, job: Job) -> tuple[Recipe, list[Finding]]:
     """Only the capture check, with the parameters that the job's recipe gives it, in the recipe's unit.
 
     What lies in the inbox is not cleaned yet, so the check is told that it sees a scene: what covers a table does not
-    cover the part.
+    cover the part. With it, why the job's recipe cannot be used: the job would fail, but its captures are worth a look.
     """
+    hindrances: list[Finding] = []
     unit, stages = (
         None,
         tuple(kind.model_validate({"stage": _CHECK}) for name, kind in STAGES.items() if name == _CHECK),
@@ -104,10 +106,11 @@ def _quick_recipe(site: Site, job: Job, findings: list[Finding]) -> Recipe:
         checks = [stage for stage in recipe.stages if stage.stage == _CHECK]
         stages = tuple(stage.model_copy(update={"shows": "scene"}) for stage in checks[:1]) or stages
     except ConfigurationError as error:
-        findings += [Finding(text=str(mistake)) for mistake in error.mistakes[:3]]
+        hindrances = [Finding(text=str(mistake)) for mistake in error.mistakes[:3]]
     except NightmillError as error:
-        findings.append(Finding(text=error.text, remedy=error.remedy))
-    return Recipe.model_construct(recipe=1, name="triage", unit=unit, stages=cast(Any, stages), limits=())
+        hindrances = [Finding(text=error.text, remedy=error.remedy)]
+    quick = Recipe.model_construct(recipe=1, name="triage", unit=unit, stages=cast(Any, stages), limits=())
+    return quick, hindrances
 
 
 def check_sums(path: Path) -> tuple[set[str], list[str]]:

@@ -27,6 +27,7 @@ TITLES: dict[Kind, str] = {
     "good": "can be worked",
     "doubt": "can be worked; look at this",
     "rescan": "scan again",
+    "failing": "will fail as it is; mend this",
     "unreadable": "not readable",
 }
 

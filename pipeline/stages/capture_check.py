@@ -9,6 +9,7 @@ from typing import ClassVar, Literal
 import numpy as np
 from pydantic import Field
 
+from pipeline.errors import Outcome
 from pipeline.geometry.alignment.explain import odd_size
 from pipeline.geometry.capture_quality import Quality, quality
 from pipeline.geometry.constraint import FREE_RATIO
@@ -78,6 +79,9 @@ class CaptureCheck(Stage):
             if len(capture.points) < FEWEST_POINTS:
                 context.warn(f"{capture.name} has only {len(capture.points)} points: scan this side again.")
         if not large:
+            if all(capture.faces is None for capture in part.captures):  # a mesh may be as coarse as that
+                text = f"No capture of {part.name} has the {FEWEST_POINTS} points that a surface needs."
+                context.stop(Outcome.RESCAN, "no-points", text, "Scan the part again, or export the captures again.")
             return part
         found = [quality(capture) for capture in large]
         self._judge_density(large, found, context)

@@ -48,10 +48,11 @@ def test_a_truncated_capture_is_not_readable_and_named(site: Site, job: Path) ->
     assert "a.ply" in verdict.findings[0].text
 
 
-def test_a_wrong_unit_is_a_doubt_while_the_part_is_on_the_bench(site: Site, job: Path) -> None:
+def test_a_unit_that_will_fail_is_told_while_the_part_is_on_the_bench(site: Site, job: Path) -> None:
     (job / "ticket.yaml").write_text("unit: m\n", encoding="utf-8")
     verdict = look_at(site, "tiller")
-    assert verdict.verdict == "doubt"
+    assert verdict.verdict == "failing"
+    assert "will fail as it is" in verdict.sentence()
     assert "unit" in verdict.findings[0].text
 
 
@@ -73,15 +74,28 @@ def test_a_table_is_not_taken_for_the_part(site: Site) -> None:
     assert verdict.verdict == "good", verdict.findings
 
 
+def test_captures_of_which_none_is_usable_are_to_be_scanned_again(site: Site) -> None:
+    for name in ("a.ply", "b.ply"):
+        sphere_ply(site.inbox / "cleat" / name, points=80, radius_mm=6.0)
+    verdict = look_at(site, "cleat")
+    assert verdict.verdict == "rescan"
+    assert "No capture of cleat has the 100 points" in verdict.findings[0].text
+    sphere_ply(site.inbox / "cleat" / "b.ply", radius_mm=6.0)
+    assert look_at(site, "cleat").verdict == "doubt"
+
+
 def test_mistakes_in_the_ticket_are_named_with_their_line(site: Site, job: Path) -> None:
     (job / "ticket.yaml").write_text("part: x\nunti: mm\n", encoding="utf-8")
     assert "ticket.yaml:2" in look_at(site, "tiller").findings[0].text
 
 
-def test_an_unknown_recipe_is_a_doubt(site: Site, job: Path) -> None:
-    (job / "ticket.yaml").write_text("recipe: tinny\n", encoding="utf-8")
+def test_an_unknown_recipe_will_fail_and_the_captures_are_looked_at_all_the_same(site: Site, job: Path) -> None:
+    (job / "ticket.yaml").write_text("recipe: tinny\ncaptures: {a.ply: {frames: 12}}\n", encoding="utf-8")
     verdict = look_at(site, "tiller")
-    assert (verdict.verdict, verdict.captures) == ("doubt", 1)
+    assert (verdict.verdict, verdict.captures) == ("failing", 1)
+    assert "can be worked" not in verdict.sentence()
+    assert "tinny" in verdict.findings[0].text
+    assert any("12 frames" in finding.text for finding in verdict.findings)
 
 
 def test_a_folder_with_only_a_ticket_is_empty(site: Site) -> None:
