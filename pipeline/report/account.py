@@ -179,14 +179,21 @@ def measured(manifest: Manifest, stage: str, name: str) -> float | None:
     return found[-1] if found else None
 
 
-def size(manifest: Manifest, drawn_mm: tuple[float, float, float] | None) -> str:
-    """Width, depth and height, in words; those that `measurement` found where the recipe measures.
+def sizes(manifest: Manifest, drawn_mm: tuple[float, float, float] | None) -> list[tuple[str, str]]:
+    """Width, depth and height, in words: those that `measurement` found, and the box of the file where it is larger.
 
-    Jaws do not feel a single corner that sticks out; what is drawn has it.
+    Jaws do not feel a single corner that sticks out; the file has it. Where the recipe does not measure, the box is
+    the size.
     """
-    names = [f"extent_{axis}_mm" for axis in "xyz"]
-    found = [measured(manifest, "measurement", name) for name in names]
-    sides = [side for side in found if side is not None]
-    if len(sides) < 3:
-        sides = list(drawn_mm or ())
-    return " × ".join(words.number(side, "mm").removesuffix("\u00a0mm") for side in sides) + "\u00a0mm" if sides else ""
+    found = [measured(manifest, "measurement", f"extent_{axis}_mm") for axis in "xyz"]
+    felt = _three([side for side in found if side is not None])
+    box = _three(list(drawn_mm or ()))
+    told = [("Size", felt or box)]
+    if felt and box and box != felt:
+        told.append(("Box of the file", f"{box}, single corners that stick out included"))
+    return [(name, value) for name, value in told if value]
+
+
+def _three(sides: list[float]) -> str:
+    numbers = [words.number(side, "mm").removesuffix("\u00a0mm") for side in sides]
+    return " × ".join(numbers) + "\u00a0mm" if len(numbers) == 3 else ""

@@ -58,7 +58,7 @@ def _facts(place: Place, manifest: Manifest, pictures: Pictures | None) -> dict[
         ("Recipe", manifest.recipe.name),
         ("Finished", words.moment(manifest.finished, place.zone)),
         ("Took", words.duration(seconds)),
-        ("Size", account.size(manifest, pictures.size_mm if pictures else None)),
+        *account.sizes(manifest, pictures.size_mm if pictures else None),
     ]
     looks = ["plain"]
     if pictures is not None:

@@ -31,7 +31,7 @@ def write_note(place: Place, manifest: Manifest, pictures: Pictures | None) -> P
         "sender": _letterhead(place),
         "files": account.deliverables(manifest),
         "statements": statements(manifest, pictures),
-        "size": _size(manifest, pictures),
+        "size": _sizes(manifest, pictures),
         "software": manifest.software.get("nightmill", ""),
     }
     facts |= _pictures(place.folder, manifest, pictures)
@@ -67,9 +67,9 @@ def statements(manifest: Manifest, pictures: Pictures | None) -> list[tuple[str,
     return said
 
 
-def _size(manifest: Manifest, pictures: Pictures | None) -> list[tuple[str, str]]:
-    size = account.size(manifest, pictures.size_mm if pictures else None)
-    return [("Size", f"{size} (width × depth × height)")] if size else []
+def _sizes(manifest: Manifest, pictures: Pictures | None) -> list[tuple[str, str]]:
+    told = account.sizes(manifest, pictures.size_mm if pictures else None)
+    return [(f"{name} (width × depth × height)", value) for name, value in told]
 
 
 def _pictures(folder: Path, manifest: Manifest, pictures: Pictures | None) -> dict[str, Any]:

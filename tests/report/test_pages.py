@@ -18,7 +18,7 @@ from pipeline.errors import Outcome
 from pipeline.formats.evidence import EVIDENCE_FILE
 from pipeline.manifest import StageRecord
 from pipeline.part import Mesh
-from pipeline.report import pictures
+from pipeline.report import account, pictures
 from pipeline.report.advice import bench
 from pipeline.report.job import write_job_page
 from pipeline.report.now import triage_page, write_now
@@ -184,8 +184,8 @@ def test_a_limit_that_asks_for_another_scan_says_what_to_scan() -> None:
     assert group["steps"] == ["Scan the open places as well: tilt the part, or lay it on its side."]
 
 
-def test_one_size_is_told_and_it_is_the_one_that_was_measured(site: Path, tmp_path: Path) -> None:
-    """A corner that sticks out is drawn, and is no size: jaws do not feel it."""
+def test_the_size_that_was_measured_is_told_and_the_box_where_the_file_is_larger(site: Path, tmp_path: Path) -> None:
+    """A corner that sticks out is in the file, and is no size: jaws do not feel it."""
     mesh = sites.knob()
     told = sites.manifest("knob")
     extents = {f"extent_{axis}_mm": (11.11 * k, "mm") for k, axis in enumerate("xyz", 1)}
@@ -196,7 +196,24 @@ def test_one_size_is_told_and_it_is_the_one_that_was_measured(site: Path, tmp_pa
     folder = sites.put(tmp_path / "site", told, mesh)
     write_job_page(folder, UTC)
     for page in ("index.html", "delivery-note.html"):
-        assert "11.11 × 22.22 × 33.33" in unescape((folder / page).read_text(encoding="utf-8")), page
+        text = unescape((folder / page).read_text(encoding="utf-8"))
+        assert "11.11 × 22.22 × 33.33" in text, page
+        assert "Box of the file" in text, page
+        box = " × ".join(f"{side:.2f}" for side in np.ptp(mesh.vertices, axis=0))
+        assert f"{box}\u00a0mm, single corners that stick out included" in text, page
+
+
+def test_one_size_is_told_where_the_file_is_no_larger() -> None:
+    extents = {f"extent_{axis}_mm": (11.11 * k, "mm") for k, axis in enumerate("xyz", 1)}
+    measurement = StageRecord(
+        stage="measurement", seconds=1, cpu_seconds=1, peak_mib=1, measures=sites.measures(**extents)
+    )
+    told = sites.manifest("knob").model_copy(update={"stages": (measurement,)})
+    size = ("Size", "11.11 × 22.22 × 33.33\u00a0mm")
+    assert account.sizes(told, (11.1101, 22.2199, 33.33)) == [size]
+    assert account.sizes(told, None) == [size]
+    assert account.sizes(sites.manifest("knob"), (11.11, 22.22, 33.33)) == [size]
+    assert account.sizes(sites.manifest("knob"), None) == []
 
 
 def test_sizes(site: Path) -> None:
