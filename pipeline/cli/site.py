@@ -90,6 +90,8 @@ def _status(options: Any) -> int:
 
 
 def _print_status(status: dict[str, Any]) -> None:
+    from pipeline.service.status import waiting_lines
+
     served = f"served by process {status['service']['pid']} on {status['service']['host']}" if status["service"] else ""
     print(f"{status['site']}: {served or 'no service runs'}; hours {status['hours']}")
     for problem in status["problems"]:
@@ -99,9 +101,7 @@ def _print_status(status: dict[str, Any]) -> None:
             "running",
             [f"{r['job']}: {r['step']} ({r['place'] + 1}/{r['of']}), {r['seconds']} s" for r in status["running"]],
         ),
-        ("queue", [f"{q['job']}: {q['text']}" for q in status["queue"]]),
-        ("inbox", [f"{a['entry']}: {a['text']}" for a in status["inbox"]]),
-        ("in the inbox, but no captures", status["others"]),
+        *waiting_lines(status).items(),
         ("not worked twice", [f"{r['job']}: {r['text']}" for r in status["repeated"]]),
         ("last night", [f"{j['job']}: {j['outcome']}{': ' + j['text'] if j['text'] else ''}" for j in status["night"]]),
     ):
@@ -115,13 +115,11 @@ def _print_status(status: dict[str, Any]) -> None:
 def _write_night(options: Any) -> int:
     from pipeline.report.night import write_night
     from pipeline.report.state import present_state
-    from pipeline.service.status import status_of
+    from pipeline.service.status import status_of, waiting_lines
     from pipeline.site import open_site
 
     status = status_of(open_site(options.site))
-    waiting = [f"{queued['job']}: {queued['text']}" for queued in status["queue"]]
-    waiting += [f"{arrival['entry']}: {arrival['text']}" for arrival in status["inbox"]]
-    waiting += [f"{name}: no capture; it was left where it lies" for name in status["others"]]
+    waiting = [line for lines in waiting_lines(status).values() for line in lines]
     write_night(options.site, options.night, state=present_state(options.site, waiting, status["problems"]))
     return ACCEPTED
 

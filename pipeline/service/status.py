@@ -49,6 +49,15 @@ def status_of(site: Site) -> dict[str, Any]:
     }
 
 
+def waiting_lines(status: dict[str, Any]) -> dict[str, list[str]]:
+    """What waits in the queue and what lies in the inbox, a line for each, by where it is."""
+    arrivals = [f"{arrival['entry']}: {arrival['text']}" for arrival in status["inbox"]]
+    return {
+        "queue": [f"{queued['job']}: {queued['text']}" for queued in status["queue"]],
+        "inbox": [*arrivals, *(f"{name}: no capture; it was left where it lies" for name in status["others"])],
+    }
+
+
 def _problems(found: Look, health: dict[str, Any]) -> list[str]:
     own = [found.lost] if found.lost else []
     return list(dict.fromkeys([*own, *found.problems, *health.get("problems", [])]))

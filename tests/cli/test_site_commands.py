@@ -105,7 +105,9 @@ def test_run_status_requeue(site: Path, capsys: pytest.CaptureFixture[str]) -> N
     assert not (site / "attention" / "broken").exists()
 
 
-def test_the_report_of_a_night_tells_all_that_is_left_in_the_inbox(site: Path) -> None:
+def test_the_report_of_a_night_tells_all_that_is_left_in_the_inbox(
+    site: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     """From the inbox itself: what the service last wrote may name a job that was worked since."""
     (site / "inbox" / "captures.zip").write_bytes(b"PK")
     (site / "inbox" / "rudder").mkdir()
@@ -115,9 +117,13 @@ def test_the_report_of_a_night_tells_all_that_is_left_in_the_inbox(site: Path) -
     (health / HEALTH_FILE).write_text(json.dumps({"waiting": {"bollard": "cannot be read yet"}}), encoding="utf-8")
     assert main(["write-night", str(site), "2026-11-24"]) == 0
     page = (site / "reports" / "2026-11-24" / "index.html").read_text(encoding="utf-8")
-    assert "captures.zip: no capture" in page
-    assert "rudder: nothing in it yet" in page
-    assert "tiller.ply: not looked at yet" in page
+    capsys.readouterr()
+    assert main(["status", str(site)]) == 0
+    status = capsys.readouterr().out
+    for said in (page, status):  # in the same words
+        assert "captures.zip: no capture; it was left where it lies" in said
+        assert "rudder: nothing in it yet" in said
+        assert "tiller.ply: not looked at yet" in said
     assert "bollard" not in page
 
 
