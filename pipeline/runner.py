@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import errno
 import hashlib
 import json
 import platform
@@ -40,7 +39,7 @@ from pipeline.part import MM_PER_UNIT, Capture, Deliverable, FloatArray, Part, U
 from pipeline.recipe import Recipe
 from pipeline.stage import Reason, Stage, StageContext
 from pipeline.stages import STAGES
-from pipeline.storage import sha256_of
+from pipeline.storage import FULL, sha256_of
 from pipeline.ticket import TicketCapture
 from pipeline.units import Doubt, fineness_doubt, robust_extent_mm, scene_doubt, size_doubt
 
@@ -64,9 +63,6 @@ SIZE_REMEDY = (
     "clutter-removal), or scan again. Is it the part? Then mend expected_size_mm in ticket.yaml, and work "
     "the job again."
 )
-
-FULL = (errno.ENOSPC, errno.EDQUOT)
-"""What a disk says that takes no more, or no more of this user."""
 
 
 @dataclass(slots=True)

@@ -139,7 +139,7 @@ class Settings(WrittenByPeople):
     """Points allowed in one capture."""
 
     retry_minutes: tuple[Annotated[float, Field(ge=0)], ...] = (1, 5)
-    """Waits before a job is tried again after a crash, a timeout or a lack of memory. Bad input is never retried."""
+    """Waits before a job is tried again after a crash, a timeout, a lack of memory or disk. Bad input never is."""
 
     grace_minutes: float = Field(default=10, ge=0, le=1440)
     """How long running jobs may go on when the service is told to stop; after that they are put back."""

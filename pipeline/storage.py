@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import hashlib
 import os
 from collections.abc import Iterator
 from itertools import count
 from pathlib import Path
+
+FULL = (errno.ENOSPC, errno.EDQUOT)
+"""What a disk says that takes no more, or no more of this user."""
 
 
 def sha256_of(path: Path) -> str:
@@ -18,11 +23,16 @@ def sha256_of(path: Path) -> str:
 def write_whole(path: Path, data: bytes) -> None:
     """Write a file so that readers see the old one or the new one, never a part of it."""
     staged = path.with_name(f".{path.name}.part")
-    with staged.open("wb") as file:
-        file.write(data)
-        file.flush()
-        os.fsync(file.fileno())
-    staged.replace(path)
+    try:
+        with staged.open("wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        staged.replace(path)
+    except OSError:
+        with contextlib.suppress(OSError):  # on a full disk it would keep the last room from what still fits
+            staged.unlink()
+        raise
     sync_folder(path.parent)
 
 

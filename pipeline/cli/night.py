@@ -49,13 +49,16 @@ def print_night(root: Path, night: Night) -> None:
     from rich.console import Console
     from rich.table import Table
 
+    from pipeline.report.site import page_missing
+
     finished = [turn for turn in night.turns if turn.manifest is not None]
     table = Table("job", "outcome", "triangles", "rms to the points", "why", "where", box=None, pad_edge=False)
     for turn in sorted(finished, key=lambda turn: -turn.manifest.outcome.severity):  # type: ignore[union-attr]
         manifest = turn.manifest
         assert manifest is not None
         triangles = f"{manifest.deliverables[0].triangles:,}" if manifest.deliverables else "-"
-        why = "; ".join(reason.text for reason in manifest.reasons) or "-"
+        missing = page_missing(turn.place) if turn.place and manifest.deliverables else ""
+        why = "; ".join(filter(None, (*(reason.text for reason in manifest.reasons), missing))) or "-"
         where = str(turn.place.relative_to(root.resolve())) if turn.place else "-"
         table.add_row(manifest.job, manifest.outcome, triangles, _deviation(manifest), why, where)
     if finished:

@@ -168,7 +168,7 @@ class Progress:
 
 
 def _print_result(manifest: Manifest, folder: Path) -> None:
-    from pipeline.report.job import PAGE_FILE
+    from pipeline.report.site import PAGE_FILE, page_missing
 
     print(f"{manifest.job}: {manifest.outcome}")
     for reason in manifest.reasons:
@@ -180,4 +180,6 @@ def _print_result(manifest: Manifest, folder: Path) -> None:
     page = folder / PAGE_FILE
     if page.is_file():
         print(f"  {page}  pictures and figures, for a browser")
+    elif manifest.deliverables:
+        print(f"  {page_missing(folder)}")
     print(f"  {folder / MANIFEST_FILE}")

@@ -14,10 +14,9 @@ from pipeline.report.drawn import drawn, shown_capture
 from pipeline.report.note import NOTE_FILE, write_note
 from pipeline.report.page import page
 from pipeline.report.pictures import Pictures, pictures_of
-from pipeline.report.site import LIBRARY, Place, place_of, put_library
+from pipeline.report.site import LIBRARY, PAGE_FILE, Place, place_of, put_library
 from pipeline.storage import write_whole
 
-PAGE_FILE = "index.html"
 LOOKS = {"plain": "Surface", "band": "Deviation", "filled": "Never measured", "side": "Captures"}
 
 
@@ -37,14 +36,14 @@ def write_job_page(folder: Path, zone: tzinfo | None = None, home: Path | None =
     manifest = read_manifest(folder)
     place = place_of(folder, zone, home)
     pictures = pictures_of(folder, manifest)
-    if pictures is not None:
-        put_library(place)
     if manifest.deliverables:
         write_note(place, manifest, pictures)
     captured = [shown_capture(drawing, name, manifest) for name, drawing in captured_pictures(folder, manifest)]
     facts = _facts(place, manifest, pictures) | {"captured": captured}
     scripts = ("view.js",) if pictures is not None else ()
     write_whole(folder / PAGE_FILE, page("job.html", scripts=scripts, job=facts))
+    if pictures is not None:
+        put_library(place)  # last: it is the largest, and what the page can best do without
     return folder / PAGE_FILE
 
 

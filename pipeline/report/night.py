@@ -13,12 +13,12 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.errors import Outcome
-from pipeline.manifest import Manifest
+from pipeline.manifest import MANIFEST_FILE, Manifest
 from pipeline.report import account, words
 from pipeline.report.page import page
 from pipeline.report.pictures import THUMB_FILE
 from pipeline.report.sheet import contact_sheet
-from pipeline.report.site import REPORTS, Finished, finished_jobs
+from pipeline.report.site import PAGE_FILE, REPORTS, Finished, finished_jobs, page_missing
 from pipeline.report.state import NightState, read_state, write_state
 from pipeline.storage import write_whole
 
@@ -176,6 +176,7 @@ def _entry(job: Finished, thumb: str | None, zone: tzinfo | None) -> dict[str, A
     first = manifest.reasons[0] if manifest.reasons else None
     triangles = manifest.deliverables[0].triangles if manifest.deliverables else None
     p99 = account.measured(manifest, "deviation-check", "p99_mm")
+    shown = PAGE_FILE if (job.folder / PAGE_FILE).is_file() else MANIFEST_FILE
     return {
         "part": manifest.part,
         "job": manifest.job,
@@ -186,7 +187,8 @@ def _entry(job: Finished, thumb: str | None, zone: tzinfo | None) -> dict[str, A
         "reason": first.text if first else None,
         "more": len(manifest.reasons) - 1,
         "action": next_action(manifest),
-        "address": words.link("..", "..", *job.where, "index.html"),
+        "address": words.link("..", "..", *job.where, shown),
+        "missing": page_missing(job.folder) if manifest.deliverables else "",
         "thumb": thumb,
         "finished": words.clock(manifest.finished, zone),
         "finished_key": int(manifest.finished.timestamp()),

@@ -16,6 +16,8 @@ from pipeline.storage import write_whole
 RESULTS = ("delivered", "attention")
 REPORTS = "reports"
 LIBRARY = "plotly.min.js"
+PAGE_FILE = "index.html"
+"""Of a job; written after all else that a person reads of it."""
 
 
 @dataclass(frozen=True)
@@ -57,6 +59,13 @@ def place_of(folder: Path, zone: tzinfo | None = None, home: Path | None = None)
     home = (home or folder).absolute()
     in_site = home.parent.name in RESULTS and (home.parent.parent / REPORTS).is_dir()
     return Place(folder.absolute(), home, home.parent.parent if in_site else None, zone)
+
+
+def page_missing(folder: Path) -> str:
+    """What there is to say of a delivered job that has no page; empty when it has one."""
+    if (folder / PAGE_FILE).is_file():
+        return ""
+    return f"page and delivery note could not be written, see work.log; once that is mended: nightmill report {folder}"
 
 
 def put_library(place: Place) -> None:

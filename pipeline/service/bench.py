@@ -16,6 +16,7 @@ from pipeline.errors import CaptureError, NightmillError, Outcome
 from pipeline.job import load_job
 from pipeline.manifest import Manifest, differences
 from pipeline.recipe import load_recipe
+from pipeline.report.site import page_missing
 from pipeline.runner import recipe_record
 from pipeline.service.claim import NotNow, claim
 from pipeline.service.clock import Clock, timestamp
@@ -214,7 +215,8 @@ class Bench:
             return Turn("later", entry.job, text, 60 * waits[entry.attempts - 1])
         place = publish(self.site, staging, manifest, entry.token)
         finish(self.site, self.journal, entry, manifest)
-        return Turn("done", entry.job, str(manifest.outcome), manifest=manifest, place=place)
+        said = f"{manifest.outcome}; {page_missing(place)}" if manifest.deliverables else str(manifest.outcome)
+        return Turn("done", entry.job, said.removesuffix("; "), manifest=manifest, place=place)
 
     def _put_back(self, entry: Entry, state: State = State.READY) -> None:
         """As it was before the attempt, which does not count."""

@@ -41,7 +41,9 @@ CREATE TABLE IF NOT EXISTS notes(name TEXT PRIMARY KEY, value TEXT NOT NULL) STR
 """
 
 
-TECHNICAL_FAULTS = ("crash", "timeout", "memory", "machine", "defect", "interrupted", "deliverable-differs")
+TECHNICAL_FAULTS = (
+    "crash", "timeout", "memory", "disk-full", "machine", "defect", "interrupted", "deliverable-differs",
+)  # fmt: skip
 
 
 class State(StrEnum):

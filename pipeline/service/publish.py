@@ -9,13 +9,13 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from pipeline.errors import Outcome, UsageError
+from pipeline.errors import MachineError, Outcome, UsageError
 from pipeline.formats.removed import is_removed_file
 from pipeline.manifest import MANIFEST_FILE, Manifest, read_manifest
 from pipeline.service.attention import write_reason
 from pipeline.service.claim import rename_to_free
 from pipeline.site import Results, Site
-from pipeline.storage import sync_folder
+from pipeline.storage import FULL, sync_folder
 
 DELIVERED = (Outcome.ACCEPTED, Outcome.REVIEW)
 OWN_FILES = {
@@ -34,6 +34,8 @@ def staged(target: Path) -> Iterator[Path]:
     ------
     UsageError
         When ``target`` holds anything that nightmill did not write, or nothing can be written beside it.
+    MachineError
+        When the disk is full.
     """
     refuse_foreign(target)
     folder = target.parent / f".{target.name}.{os.getpid()}.work"
@@ -49,6 +51,11 @@ def staged(target: Path) -> Iterator[Path]:
         yield folder
         sync_tree(folder)
         _put(folder, target)
+    except OSError as error:
+        if error.errno not in FULL:
+            raise
+        text = f"There was no room left to write to in {target.parent}: {error.strerror}."
+        raise MachineError(text, "The captures are untouched. Make room, and work the job again.") from error
     finally:
         shutil.rmtree(folder, ignore_errors=True)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 from typing import Any
 
+from pipeline.report.site import page_missing
 from pipeline.service.clock import timestamp
 from pipeline.service.health import read_health
 from pipeline.service.inbox import Arrival, Look, look, printable
@@ -43,7 +44,7 @@ def status_of(site: Site) -> dict[str, Any]:
             for arrival in sorted(found.arrivals, key=lambda arrival: arrival.entry)
         ],
         "others": list(found.others),
-        "night": [_finished(entry) for entry in journal.finished_since(_yesterday_noon())] if journal else [],
+        "night": [_finished(site, entry) for entry in journal.finished_since(_yesterday_noon())] if journal else [],
         "repeated": _repeated(journal) if journal else [],
         "jobs": journal.counts() if journal else {},
     }
@@ -78,8 +79,11 @@ def _arrival_text(arrival: Arrival, verdicts: dict[str, tuple[str, dict[str, Any
     return "; ".join(parts) or ("not looked at yet" if arrival.seen.files else "nothing in it yet")
 
 
-def _finished(entry: Entry) -> dict[str, Any]:
-    return {"job": entry.job, "outcome": entry.outcome, "text": entry.text, "finished": entry.finished}
+def _finished(site: Site, entry: Entry) -> dict[str, Any]:
+    delivered = site.delivered / entry.job
+    missing = page_missing(delivered) if delivered.is_dir() else ""
+    text = "; ".join(filter(None, (entry.text, missing))) or None
+    return {"job": entry.job, "outcome": entry.outcome, "text": text, "finished": entry.finished}
 
 
 def _repeated(journal: Journal) -> list[dict[str, str]]:

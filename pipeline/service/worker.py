@@ -11,7 +11,6 @@ import contextlib
 import json
 import signal
 import sys
-import traceback
 from pathlib import Path
 
 from pydantic import BaseModel, ConfigDict
@@ -59,7 +58,11 @@ class Order(BaseModel):
 
 
 def work(order: Order) -> None:
-    """The child's side: run the recipe, write the manifest, tell the steps on standard output."""
+    """The child's side: run the recipe, write the manifest, tell the steps on standard output; then the page.
+
+    The result is there without a page: nothing that pictures do can harm it. What they raise ends the child, so that
+    its log is kept.
+    """
 
     def tell(step: str, place: int, of: int) -> None:
         print(json.dumps({"step": step, "place": place, "of": of}), flush=True)  # noqa: T201  # the parent reads it
@@ -73,17 +76,9 @@ def work(order: Order) -> None:
         manifest = run_job(job, recipe, order.folder, tell, order.read_limits())
     order.stamped(manifest).write(order.folder)
     if order.home is not None:
-        _write_page(order.folder, order.home)
-
-
-def _write_page(folder: Path, home: Path) -> None:
-    """Previews and page of the finished job. The result is there without them: nothing they do can harm it."""
-    try:
         from pipeline.report.job import write_job_page
 
-        write_job_page(folder, home=home)
-    except Exception:
-        traceback.print_exc()
+        write_job_page(order.folder, home=order.home)
 
 
 def run_in_child(order: Order, allowance: Allowance, progress: Progress, leash: Leash | None = None) -> Manifest | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import signal
@@ -14,8 +15,11 @@ import numpy as np
 import pytest
 
 from pipeline.cli import main
+from pipeline.cli.process import _print_result
+from pipeline.errors import MachineError
 from pipeline.formats import write_points
-from pipeline.manifest import MANIFEST_FILE
+from pipeline.manifest import MANIFEST_FILE, read_manifest
+from pipeline.service.publish import staged
 from pipeline.stages import STAGES
 
 QUICK = """\
@@ -123,6 +127,28 @@ def test_an_output_that_cannot_be_written_is_wrong_usage(job: Path, capsys: pyte
     assert process(job) == 2
     assert f"Nothing can be written into {job.parent / 'out'}" in capsys.readouterr().err
     assert (job.parent / "out").read_text(encoding="utf-8") == "not a folder"
+
+
+def test_an_accepted_job_without_its_page_says_so(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """As when the disk is full: the result is whole, and what is missing is named with what writes it."""
+    (job.parent / "out").mkdir()
+    (job.parent / "out" / "report-assets").write_text("in the way of what turns the surface", encoding="utf-8")
+    assert process(job) == 0
+    result = job.parent / "out" / "ball"
+    assert (result / "index.html").is_file(), "the page can do without"
+    assert "FileExistsError" in (result / "work.log").read_text(encoding="utf-8")
+    (result / "index.html").unlink()
+    capsys.readouterr()
+    _print_result(read_manifest(result), result)
+    assert (
+        f"could not be written, see work.log; once that is mended: nightmill report {result}" in capsys.readouterr().out
+    )
+
+
+def test_a_disk_that_is_full_at_the_start_is_said_in_a_line(tmp_path: Path) -> None:
+    with pytest.raises(MachineError, match="no room left"), staged(tmp_path / "out"):
+        raise OSError(errno.ENOSPC, "No space left on device")
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_a_job_that_takes_too_long_is_ended_and_says_so(job: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -100,3 +100,14 @@ def test_the_night_before_is_linked(tmp_path: Path) -> None:
     sites.put(tmp_path, sites.manifest("old", minutes=-3 * 24 * 60))
     sites.put(tmp_path, sites.manifest("new"))
     assert 'href="../2026-11-21/index.html"' in write_night(tmp_path, sites.NIGHT, UTC).read_text(encoding="utf-8")
+
+
+def test_a_job_without_its_page_says_so_and_is_linked_all_the_same(tmp_path: Path) -> None:
+    folder = sites.put(tmp_path, sites.manifest("knob"), sites.knob())
+    text = write_night(tmp_path, sites.NIGHT, UTC).read_text(encoding="utf-8")
+    assert "The page and delivery note could not be written" in text
+    assert "../../delivered/knob/manifest.json" in text
+    (folder / "index.html").touch()
+    text = write_night(tmp_path, sites.NIGHT, UTC).read_text(encoding="utf-8")
+    assert "could not be written" not in text
+    assert "../../delivered/knob/index.html" in text

@@ -172,6 +172,28 @@ def test_technical_faults_are_tried_three_times_with_waits(rig: Rig) -> None:
     assert (rig.site.attention / "tiller" / "REASON.txt").is_file()
 
 
+def test_a_full_disk_is_a_technical_fault_and_makes_no_job_known(rig: Rig) -> None:
+    rig.engine.behaviour["tiller"] = lambda order: manifest_for(order, Outcome.FAILED, "disk-full")
+    supervisor = rig.supervisor()
+    rig.drop("tiller", ready=True)
+    rig.go_on(supervisor, 500)
+    assert rig.engine.placed == [("tiller", 1), ("tiller", 2), ("tiller", 3)]
+    rig.drop("again", ready=True)
+    rig.go_on(supervisor, 10)
+    assert rig.engine.placed[-1] == ("again", 1)
+
+
+def test_a_delivered_job_without_its_page_says_so_in_status(rig: Rig) -> None:
+    rig.clock.wall = datetime.now(UTC)
+    rig.drop("tiller", ready=True)
+    rig.supervisor().turn()  # the engine of these tests writes no page
+    (told,) = status_of(rig.site)["night"]
+    assert told["outcome"] == "accepted"
+    assert f"nightmill report {rig.site.delivered / 'tiller'}" in told["text"]
+    (rig.site.delivered / "tiller" / "index.html").touch()
+    assert status_of(rig.site)["night"][0]["text"] is None
+
+
 def test_bad_input_is_never_tried_again(rig: Rig) -> None:
     rig.engine.behaviour["tiller"] = lambda order: manifest_for(order, Outcome.FAILED, "capture-unreadable")
     rig.drop("tiller", ready=True)
