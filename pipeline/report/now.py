@@ -24,7 +24,7 @@ SHAPES: dict[str, Outcome] = {
 
 
 def triage_page(
-    entry: str, kind: Kind, title: str, counted: str, findings: Sequence[tuple[str, str]], until: str = ""
+    entry: str, kind: Kind, title: str, counted: str, findings: Sequence[tuple[str, str]], until: str
 ) -> bytes:
     """The page that lies beside an arrival in the inbox.
 

@@ -215,8 +215,9 @@ class Bench:
             return Turn("later", entry.job, text, 60 * waits[entry.attempts - 1])
         place = publish(self.site, staging, manifest, entry.token)
         finish(self.site, self.journal, entry, manifest)
-        said = f"{manifest.outcome}; {page_missing(place)}" if manifest.deliverables else str(manifest.outcome)
-        return Turn("done", entry.job, said.removesuffix("; "), manifest=manifest, place=place)
+        missing = page_missing(place) if manifest.deliverables else ""
+        text = f"{manifest.outcome}; {missing}" if missing else str(manifest.outcome)
+        return Turn("done", entry.job, text, manifest=manifest, place=place)
 
     def _put_back(self, entry: Entry, state: State = State.READY) -> None:
         """As it was before the attempt, which does not count."""

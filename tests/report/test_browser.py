@@ -67,7 +67,9 @@ def whole(site: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     (copy / "inbox").mkdir()
     findings = [("side-1.ply has only 900 points.", "Scan this side again, slower.")]
     for kind in ("good", "doubt", "rescan", "failing", "unreadable"):
-        page = triage_page(f"new {kind}", kind, "can be worked; look at this", "2 captures", findings)
+        page = triage_page(
+            f"new {kind}", kind, "can be worked; look at this", "2 captures", findings, "It is taken at night."
+        )
         (copy / "inbox" / f"{kind}.triage.html").write_bytes(page)
     write_now(copy, STATUS)
     return copy

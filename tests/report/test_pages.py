@@ -281,7 +281,9 @@ def test_a_job_without_a_site_has_its_library_beside_it(tmp_path: Path) -> None:
 
 
 def test_pages_for_the_day(tmp_path: Path) -> None:
-    text = triage_page("a--b", "rescan", "scan again", "2 captures", [("Too <few> points.", "Scan slower.")]).decode()
+    text = triage_page(
+        "a--b", "rescan", "scan again", "2 captures", [("Too <few> points.", "Scan slower.")], "Until then."
+    ).decode()
     assert "nightmill triage of a" in text[:200]
     assert "Too &lt;few&gt; points." in text
     status = {
