@@ -16,7 +16,7 @@ from pipeline.geometry.normals import consistent, oriented, principal_normals, s
 from pipeline.geometry.pool import Pool
 from pipeline.geometry.reconstruct import distance_field
 from pipeline.geometry.refine import Evidence, facing_of, refined, split_quads
-from pipeline.geometry.repair import FEWEST_FACES
+from pipeline.geometry.repair import FEWEST_FACES, drawn_apart
 from pipeline.geometry.sampling import noise_level, point_spacing
 from pipeline.geometry.support import supported_vertices
 from pipeline.geometry.tidy import tidied
@@ -163,5 +163,5 @@ def _surface(
     if cloud.colours is not None:
         close = data.neighbours[around[tidy.source], :4]
         paint = np.rint(cloud.colours[close].mean(axis=1)).astype(np.uint8)
-    mesh = Mesh(vertices[tidy.source], tidy.faces, colours=paint)
+    mesh = Mesh(drawn_apart(vertices[tidy.source], tidy.faces, tidy.source), tidy.faces, colours=paint)
     return mesh, unsupported, tidy.pieces_removed_count, tidy.loops_count
