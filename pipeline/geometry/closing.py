@@ -8,6 +8,8 @@ measured face of the open surface is a guess, and flagged as filled.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from scipy.spatial import cKDTree
 
@@ -20,7 +22,7 @@ from pipeline.geometry.hole_filling import fill
 from pipeline.geometry.holes import Surroundings, find_holes
 from pipeline.geometry.measure import face_areas, face_vectors
 from pipeline.geometry.pool import Pool, joined
-from pipeline.geometry.repair import used_only, with_fans_split, without_crumbs, without_faces
+from pipeline.geometry.repair import drawn_apart, used_only, with_fans_split, without_crumbs, without_faces
 from pipeline.geometry.seam import seam
 from pipeline.geometry.self_intersection import crossed_faces
 from pipeline.geometry.size import is_closed
@@ -132,13 +134,19 @@ def _patched(mesh: Mesh) -> Mesh | None:
         around = Surroundings(mesh.faces, len(mesh.vertices))
         result = fill(mesh, find_holes(mesh, around), around)
         if not result.refused:
-            return result.mesh if is_closed(result.mesh.faces) else None
+            return _with_copies_apart(result.mesh) if is_closed(result.mesh.faces) else None
         loops = [hole.loop for hole, _ in result.refused]
         around = Surroundings(result.mesh.faces, len(result.mesh.vertices))
         drop = np.zeros(len(result.mesh.faces), bool)
         drop[around.faces_at(np.unique(np.concatenate(loops)))] = True
         mesh = with_fans_split(without_faces(result.mesh, drop))
     return None
+
+
+def _with_copies_apart(mesh: Mesh) -> Mesh:
+    """The mesh without two vertices in one place: two patches may meet along an edge whose ends were doubled."""
+    source = np.unique(mesh.vertices, axis=0, return_inverse=True)[1].reshape(-1)
+    return replace(mesh, vertices=drawn_apart(mesh.vertices, mesh.faces, source))
 
 
 def _flagged(closed: Mesh, mesh: Mesh, surface: Surface, cell: float) -> Mesh:

@@ -16,7 +16,7 @@ from pipeline.geometry.normals import consistent, oriented, principal_normals, s
 from pipeline.geometry.pool import Pool
 from pipeline.geometry.reconstruct import distance_field
 from pipeline.geometry.refine import Evidence, facing_of, refined, split_quads
-from pipeline.geometry.repair import FEWEST_FACES
+from pipeline.geometry.repair import FEWEST_FACES, drawn_apart
 from pipeline.geometry.sampling import noise_level, point_spacing
 from pipeline.geometry.support import supported_vertices
 from pipeline.geometry.tidy import tidied
@@ -105,8 +105,9 @@ def fused(pool: Pool, wanted: Wanted) -> tuple[Lengths, Fused | None]:
     tree = cKDTree(cloud.points)
     apart = 0.0
     origin = cloud.points.mean(axis=0)
-    data, sure = _evidence(cloud, tree, origin, lengths)
-    if pool.owner[-1] > 0:
+    several = bool(pool.owner[-1] > 0)
+    data, sure = _evidence(cloud, tree, origin, lengths, all_round=several)
+    if several:
         apart = disagreement(pool.points, pool.owner, rows(data.normals), tree, 2 * lengths.cell)
     mesh, unsupported, pieces, loops = _surface(cloud, tree, data, origin, lengths, wanted.smallest_piece_percent)
     return lengths, Fused(mesh, unsupported, pieces, loops, sure, given, apart)
@@ -119,7 +120,9 @@ def _lengths(points: FloatArray, tree: cKDTree, wanted: Wanted) -> Lengths:
     return Lengths(spacing, noise, cell, support)
 
 
-def _evidence(cloud: Cloud, tree: cKDTree, origin: FloatArray, lengths: Lengths) -> tuple[Evidence, float]:
+def _evidence(
+    cloud: Cloud, tree: cKDTree, origin: FloatArray, lengths: Lengths, *, all_round: bool
+) -> tuple[Evidence, float]:
     """The cloud denoised, and how sure its outside is."""
     distance, neighbours = nearest(tree, cloud.points, NEIGHBOURS)
     ring = max(1, min(GAP_NEIGHBOURS, distance.shape[1] - 1))
@@ -133,7 +136,7 @@ def _evidence(cloud: Cloud, tree: cKDTree, origin: FloatArray, lengths: Lengths)
         thickness = FLAT * reach + 2 * lengths.noise
         normals = principal_normals(points, weight, neighbours, thickness)
         normals = settled_normals(points, normals, weight, neighbours, thickness)
-        directions, sure = oriented(cloud.points, rows(normals), neighbours)
+        directions, sure = oriented(cloud.points, rows(normals), neighbours, all_round=all_round)
         normals = columns(directions)
     normals = filtered_normals(points, normals, weight, neighbours, reach)
     points, _ = projected(points, normals, points, normals, weight, neighbours, reach)
@@ -160,5 +163,5 @@ def _surface(
     if cloud.colours is not None:
         close = data.neighbours[around[tidy.source], :4]
         paint = np.rint(cloud.colours[close].mean(axis=1)).astype(np.uint8)
-    mesh = Mesh(vertices[tidy.source], tidy.faces, colours=paint)
+    mesh = Mesh(drawn_apart(vertices[tidy.source], tidy.faces, tidy.source), tidy.faces, colours=paint)
     return mesh, unsupported, tidy.pieces_removed_count, tidy.loops_count

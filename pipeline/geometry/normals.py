@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import coo_array, csr_array
-from scipy.sparse.csgraph import breadth_first_order, connected_components, minimum_spanning_tree
 from scipy.spatial import cKDTree
 
-from pipeline.geometry.cloud import unit
 from pipeline.geometry.neighbours import Columns, columns, dot, nearest, offsets, pieces
+from pipeline.geometry.signs import agreeing_signs
 from pipeline.part import FloatArray, IndexArray, NormalArray
 
 CHUNK = 65_536
@@ -110,14 +108,17 @@ def settled_normals(
 
 
 def oriented(
-    points: FloatArray, normals: FloatArray, neighbours: IndexArray, smallest_share: float = 0.01
+    points: FloatArray,
+    normals: FloatArray,
+    neighbours: IndexArray,
+    smallest_share: float = 0.01,
+    *,
+    all_round: bool = False,
 ) -> tuple[FloatArray, float]:
     """Normals turned to point out of the surface.
 
-    Signs run along the minimum spanning tree of the neighbour graph (Hoppe et al. 1992); whether two
-    neighbours agree is judged by reflecting one normal in the plane between them, which stays right across
-    sharp edges and between the two faces of a thin wall (Koenig & Gumhold 2009). Each connected piece is then
-    turned so that it shows its outside to those who can see it from around.
+    Signs are first made to agree within each piece of surface (``signs``); each piece is then turned so that it shows
+    its outside to those who can see it from around.
 
     Parameters
     ----------
@@ -125,63 +126,21 @@ def oriented(
     normals : (n, 3) of arbitrary sign
     neighbours : (n, k) indices, each point's own first
     smallest_share : pieces with a smaller share of the points have no say in how sure it is
+    all_round : whether the part was captured from several sides, so that what is seen from around tells of each place
+        of it; of one capture the back is seen through what is missing, and only the sum over a piece counts
 
     Returns
     -------
     (n, 3) normals, and how sure the outside is: the smallest share by which the votes agree, 0 to 1, over the pieces.
     """
-    sign, label = propagated_signs(points, normals, neighbours[:, : LINKS + 1])
-    signed = normals * sign[:, None]
     ring = neighbours[:, min(RING, neighbours.shape[1] - 1)]
     spacing = float(np.median(np.linalg.norm(points[ring] - points, axis=1))) * np.sqrt(np.pi / RING)
-    votes, cast = _votes(columns(points - points.mean(axis=0)), columns(signed), max(spacing, 1e-12))
-    vote, total, size = np.bincount(label, weights=votes), np.bincount(label, weights=cast), np.bincount(label)
-    turn = np.where(vote < 0, -1.0, 1.0)
+    votes, cast = _votes(columns(points - points.mean(axis=0)), columns(normals), max(spacing, 1e-12))
+    sign, label = agreeing_signs(points, normals, neighbours[:, : LINKS + 1], spacing, votes if all_round else None)
+    vote, total, size = np.bincount(label, weights=votes * sign), np.bincount(label, weights=cast), np.bincount(label)
+    sign = sign * np.where(vote < 0, -1.0, 1.0)[label]
     sure = np.abs(vote) / np.maximum(total, 1e-12)
-    return signed * turn[label, None], float(sure[size >= smallest_share * len(points)].min(initial=1.0))
-
-
-def propagated_signs(points: FloatArray, normals: FloatArray, neighbours: IndexArray) -> tuple[FloatArray, IndexArray]:
-    """(n,) +1 or -1 that make the normals of each connected piece agree, and (n,) the piece."""
-    count = len(points)
-    first = np.repeat(np.arange(count), neighbours.shape[1] - 1)
-    second = neighbours[:, 1:].ravel()
-    agreement = np.empty(len(first))
-    for start in range(0, len(first), 8 * CHUNK):
-        here = slice(start, start + 8 * CHUNK)
-        one, other = normals[first[here]], normals[second[here]]
-        chord = unit(points[second[here]] - points[first[here]])
-        agreement[here] = np.einsum("ni,ni->n", one, other) - 2 * np.einsum("ni,ni->n", one, chord) * np.einsum(
-            "ni,ni->n", other, chord
-        )
-    cost = 1.001 - np.abs(agreement)
-    tree = minimum_spanning_tree(coo_array((np.maximum(cost, 1e-6), (first, second)), shape=(count, count)).tocsr())
-    return _along_tree(tree, points, normals)
-
-
-def _along_tree(tree: csr_array, points: FloatArray, normals: FloatArray) -> tuple[FloatArray, IndexArray]:
-    """Multiply the agreements down from each piece's root, by pointer doubling."""
-    count = len(points)
-    pieces, label = connected_components(tree, directed=False)
-    parent = np.arange(count)
-    roots = np.unique(label, return_index=True)[1]
-    # One extra node joins all pieces, so that a single walk visits everything.
-    joined = coo_array(tree)
-    rows = np.concatenate([joined.row, np.full(pieces, count)])
-    columns = np.concatenate([joined.col, roots])
-    graph = coo_array((np.ones(len(rows)), (rows, columns)), shape=(count + 1, count + 1)).tocsr()
-    _, before = breadth_first_order(graph, count, directed=False)
-    parent = np.where(before[:count] == count, np.arange(count), before[:count])
-    chord = unit(points - points[parent])
-    sign = np.einsum("ni,ni->n", normals, normals[parent])
-    sign -= 2 * np.einsum("ni,ni->n", normals, chord) * np.einsum("ni,ni->n", normals[parent], chord)
-    sign = np.where(sign < 0, -1.0, 1.0)
-    while True:
-        above = parent[parent]
-        if np.array_equal(above, parent):
-            return sign, label
-        sign = sign * np.where(parent == np.arange(count), 1.0, sign[parent])
-        parent = above
+    return normals * sign[:, None], float(sure[size >= smallest_share * len(points)].min(initial=1.0))
 
 
 def _votes(points: Columns, normals: Columns, spacing: float) -> tuple[FloatArray, FloatArray]:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.geometry.edges import connected, corner_fans, edges_of, face_components
 from pipeline.geometry.topology import degenerate_faces, duplicate_faces, inspect
@@ -15,6 +17,9 @@ FEWEST_FACES = 12
 """A piece of fewer faces is a crumb."""
 NEEDLE = 1e-6
 """A degenerate face whose shortest side is below this times its longest is a needle, others are caps."""
+APART = 0.002
+"""Copies of one vertex are moved so much of the way to the middle of their own faces: far less than any tolerance, far
+more than numbers of 32 bits lose."""
 
 
 def without_faces(mesh: Mesh, drop: BoolArray) -> Mesh:
@@ -125,6 +130,28 @@ def with_fans_split(mesh: Mesh) -> Mesh:
     colours = None if mesh.colours is None else np.concatenate([mesh.colours, mesh.colours[extra]])
     vertices = np.concatenate([mesh.vertices, mesh.vertices[extra]])
     return replace(mesh, vertices=vertices, faces=new[fans].reshape(-1, 3), colours=colours)
+
+
+def drawn_apart(vertices: FloatArray, faces: IndexArray, source: NDArray[np.integer[Any]]) -> FloatArray:
+    """Copies of one vertex moved a little, each towards its own faces.
+
+    Two sheets that touch along an edge have copies of its ends; where these lie in one place, a format that knows
+    vertices by their places (STL) joins the sheets again.
+
+    Parameters
+    ----------
+    vertices : (n, 3), a copy where its original lies
+    faces : (m, 3)
+    source : (n,) the vertex that each is, or is a copy of
+    """
+    copied = np.bincount(source, minlength=len(vertices))[source] > 1
+    if not copied.any():
+        return vertices
+    at = faces[copied[faces].any(axis=1)]
+    corner, other = np.repeat(at, 3, axis=1).ravel(), np.tile(at, 3).ravel()
+    count = np.maximum(np.bincount(corner, minlength=len(vertices)), 1)[:, None]
+    total = np.stack([np.bincount(corner, vertices[other, k], len(vertices)) for k in range(3)], axis=1)
+    return np.where(copied[:, None], (1 - APART) * vertices + APART * total / count, vertices)
 
 
 def _parity(faces: IndexArray) -> FloatArray:

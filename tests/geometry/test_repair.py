@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import trimesh
-from meshes import icosphere
+from meshes import box, icosphere
 
 from pipeline.geometry import repair
 from pipeline.geometry.measure import area, volume
+from pipeline.geometry.self_intersection import crossed_faces
 from pipeline.geometry.topology import inspect_mesh
 from pipeline.part import Mesh
 
@@ -84,3 +85,18 @@ def test_pieces_that_touch_in_a_point_are_parted_without_moving() -> None:
     assert np.array_equal(mended.vertices[mended.faces], both[joined])
     assert mended.colours is not None
     assert len(mended.colours) == len(both) + 1
+
+
+def test_sheets_that_touch_along_an_edge_are_two_by_their_places_too() -> None:
+    """What STL keeps of a mesh are places: two boxes with a common edge were one, closed by no definition."""
+    vertices, faces = box((10, 10, 10))
+    both = np.vstack([vertices, vertices + (10, 10, 0)])
+    joined = np.vstack([faces, faces + len(vertices)])
+    place = np.unique(both, axis=0, return_inverse=True)[1].reshape(-1)
+    assert inspect_mesh(Mesh(both, place[joined].astype(np.int32))).nonmanifold_edges > 0
+    apart = repair.drawn_apart(both, joined, place)
+    assert len(np.unique(apart.astype(np.float32), axis=0)) == len(both)
+    moved = np.linalg.norm(apart - both, axis=1)
+    assert moved.max() < 0.05
+    assert np.count_nonzero(moved) == 4
+    assert not crossed_faces(apart, joined, np.ones(len(joined), bool)).any()

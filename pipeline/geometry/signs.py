@@ -1,0 +1,176 @@
+"""Signs for unsigned normals, so that those of one surface point to one side of it.
+
+Whether two neighbours agree is judged by reflecting one normal in the plane between them, which stays right across
+sharp edges and between the two faces of a thin wall (Koenig & Gumhold, "Consistent propagation of normal orientations
+in point clouds", 2009). Signs run along a minimum spanning tree of the neighbours (Hoppe et al., "Surface
+reconstruction from unorganized points", 1992).
+
+A tree hangs the sign of a whole bore on its one most plausible link, and where the bore's rim was not measured that
+link may be wrong. Where a part was captured from around, the tree therefore only runs within small patches of clear
+agreement; these are joined by the sum of all links between them and by what is seen of each from around, strongest
+first (greedy additive edge contraction: Keuper et al., "Efficient decomposition of image and mesh graphs by lifted
+multicuts", 2015; sources cited from memory).
+"""
+
+from __future__ import annotations
+
+from heapq import heapify, heappop, heappush
+
+import numpy as np
+from scipy.sparse import coo_array, csr_array
+from scipy.sparse.csgraph import breadth_first_order, connected_components, minimum_spanning_tree
+
+from pipeline.geometry.cloud import unit
+from pipeline.geometry.edges import LongArray
+from pipeline.part import FloatArray, IndexArray
+
+CHUNK = 524_288
+PATCH_SPACINGS = 8.0
+"""Edge of the cube that holds a patch: small enough that what is wrong within one turns nothing else."""
+CLEAR = 0.9
+"""Links of this agreement or more hold a patch together."""
+SEEN = 0.3
+"""Weight of a vote beside that of a link: less than the links of one patch to the next, more over a whole surface."""
+
+
+def agreeing_signs(
+    points: FloatArray, normals: FloatArray, neighbours: IndexArray, spacing: float, votes: FloatArray | None = None
+) -> tuple[FloatArray, LongArray]:
+    """Signs that make the normals of each piece of surface agree.
+
+    Parameters
+    ----------
+    points, normals : (n, 3), millimetres and unit vectors of arbitrary sign
+    neighbours : (n, k) indices, each point's own first
+    spacing : of the points, millimetres
+    votes : (n,) how clearly each is seen from its normal's side rather than from the other, when the part was captured
+        from around; a patch's votes are one more link, to whoever looks. None: one tree over all links
+
+    Returns
+    -------
+    (n,) +1 or -1, and (n,) the piece.
+    """
+    count = len(points)
+    first = np.repeat(np.arange(count), neighbours.shape[1] - 1)
+    second = neighbours[:, 1:].ravel().astype(np.int64)
+    agreement = _agreement(points, normals, first, second)
+    if votes is None:
+        return _along_tree(_tree(first, second, agreement, count), points, normals)
+    cube = _cubes(points, PATCH_SPACINGS * spacing)
+    within = (cube[first] == cube[second]) & (np.abs(agreement) >= CLEAR)
+    sign, patch = _along_tree(_tree(first[within], second[within], agreement[within], count), points, normals)
+    weight = agreement * np.abs(agreement) * sign[first] * sign[second]
+    around = int(patch.max(initial=-1)) + 1  # one more patch: whoever looks
+    patch_sign, piece = _joined(
+        np.append(patch[first], patch),
+        np.append(patch[second], np.full(count, around)),
+        np.append(weight, SEEN * votes * sign),
+        around + 1,
+    )
+    return sign * (patch_sign * patch_sign[around])[patch], piece[patch]
+
+
+def _agreement(points: FloatArray, normals: FloatArray, first: LongArray, second: LongArray) -> FloatArray:
+    """(m,) cosine between one normal and the other's mirror image."""
+    agreement = np.empty(len(first))
+    for start in range(0, len(first), CHUNK):
+        here = slice(start, start + CHUNK)
+        one, other = normals[first[here]], normals[second[here]]
+        chord = unit(points[second[here]] - points[first[here]])
+        agreement[here] = np.einsum("ni,ni->n", one, other) - 2 * np.einsum("ni,ni->n", one, chord) * np.einsum(
+            "ni,ni->n", other, chord
+        )
+    return agreement
+
+
+def _cubes(points: FloatArray, edge: float) -> LongArray:
+    """(n,) number of the cube that each point lies in."""
+    place = np.floor((points - points.min(axis=0, initial=np.inf)) / edge).astype(np.int64)
+    size = place.max(axis=0, initial=0) + 1
+    cube: LongArray = (place[:, 0] * size[1] + place[:, 1]) * size[2] + place[:, 2]
+    return cube
+
+
+def _tree(first: LongArray, second: LongArray, agreement: FloatArray, count: int) -> csr_array:
+    """The links that hold all together with the least doubt."""
+    cost = np.maximum(1.001 - np.abs(agreement), 1e-6)
+    return minimum_spanning_tree(coo_array((cost, (first, second)), shape=(count, count)).tocsr())
+
+
+def _along_tree(tree: csr_array, points: FloatArray, normals: FloatArray) -> tuple[FloatArray, LongArray]:
+    """Multiply the agreements down from each patch's root, by pointer doubling."""
+    count = len(points)
+    pieces, label = connected_components(tree, directed=False)
+    parent = np.arange(count)
+    roots = np.unique(label, return_index=True)[1]
+    # One extra node joins all pieces, so that a single walk visits everything.
+    joined = coo_array(tree)
+    rows = np.concatenate([joined.row, np.full(pieces, count)])
+    columns = np.concatenate([joined.col, roots])
+    graph = coo_array((np.ones(len(rows)), (rows, columns)), shape=(count + 1, count + 1)).tocsr()
+    _, before = breadth_first_order(graph, count, directed=False)
+    parent = np.where(before[:count] == count, np.arange(count), before[:count])
+    chord = unit(points - points[parent])
+    sign = np.einsum("ni,ni->n", normals, normals[parent])
+    sign -= 2 * np.einsum("ni,ni->n", normals, chord) * np.einsum("ni,ni->n", normals[parent], chord)
+    sign = np.where(sign < 0, -1.0, 1.0)
+    while True:
+        above = parent[parent]
+        if np.array_equal(above, parent):
+            return sign, label
+        sign = sign * np.where(parent == np.arange(count), 1.0, sign[parent])
+        parent = above
+
+
+def _joined(first: LongArray, second: LongArray, weight: FloatArray, count: int) -> tuple[FloatArray, LongArray]:
+    """(count,) sign and piece of each patch, given links between patches: the pair with the largest sum is joined,
+    its links become those of the joint patch, and so on."""
+    links = _links(first, second, weight, count)
+    heap = [(-abs(total), one, other) for one, others in enumerate(links) for other, (total, _) in others.items()]
+    heapify(heap)
+    parent, turned = list(range(count)), [1.0] * count
+    while heap:
+        strength, one, other = heappop(heap)
+        if parent[one] != one or parent[other] != other or other not in links[one]:
+            continue
+        total, amount = links[one][other]
+        if abs(total) != -strength or total == 0:
+            continue
+        if len(links[one]) < len(links[other]):
+            one, other = other, one
+        turn = 1.0 if total > 0 else -1.0
+        parent[other], turned[other] = one, turn
+        del links[one][other]
+        for third, (of_other, of_amount) in links[other].items():
+            if third == one:
+                continue
+            del links[third][other]
+            before, amount = links[one].get(third, (0.0, 0.0))
+            both = (before + turn * of_other, amount + of_amount)
+            links[one][third] = links[third][one] = both
+            heappush(heap, (-abs(both[0]), one, third))
+        links[other] = {}
+    return _roots(parent, turned)
+
+
+def _links(first: LongArray, second: LongArray, weight: FloatArray, count: int) -> list[dict[int, tuple[float, float]]]:
+    """Of each patch, the patches it has links to: sum of their weights, and of their amounts."""
+    low, high = np.minimum(first, second).astype(np.int64), np.maximum(first, second).astype(np.int64)
+    between = low != high
+    pair, which = np.unique(low[between] * count + high[between], return_inverse=True)
+    total = np.bincount(which, weight[between], len(pair)).tolist()
+    amount = np.bincount(which, np.abs(weight[between]), len(pair)).tolist()
+    links: list[dict[int, tuple[float, float]]] = [{} for _ in range(count)]
+    for one, other, *both in zip((pair // count).tolist(), (pair % count).tolist(), total, amount, strict=True):
+        links[one][other] = links[other][one] = (both[0], both[1])
+    return links
+
+
+def _roots(parent: list[int], turned: list[float]) -> tuple[FloatArray, LongArray]:
+    above, sign = np.array(parent, np.int64), np.array(turned)
+    while True:
+        higher = above[above]
+        if np.array_equal(higher, above):
+            return sign, np.unique(above, return_inverse=True)[1]
+        sign = sign * np.where(above == np.arange(len(above)), 1.0, sign[above])
+        above = higher
