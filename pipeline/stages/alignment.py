@@ -57,7 +57,9 @@ class Alignment(Stage):
             "closure_mm": Measure("mm", "largest disagreement between a pair aligned alone and within the whole"),
             "runner_up_ratio": Measure("ratio", "score of the best other set of poses over that of the chosen one"),
             "deviation_mm": Measure(
-                "mm", "largest predicted standard deviation of a side's pose, as motion of its points"
+                "mm",
+                "largest predicted standard deviation of a side's pose, as motion of its points; told also by leaving out "
+                "one place after the other that holds it",
             ),
             "weakest_ratio": Measure("ratio", "least eigenvalue of the joint normal matrix over its largest"),
             "markers_count": Measure("count", "markers that sides have in common"),
@@ -218,8 +220,15 @@ class Alignment(Stage):
                 f"Look at the pictures with each side in its colour. {MARKERS}",
                 one,
             )
+        noise = max(one.seen.side.noise for one in found.ready)
+        k = int(found.deviation_mm.argmax())
+        if found.deviation_mm[k] > noise:
+            context.warn(
+                f"{part.captures[k].name} may lie off by about {found.deviation_mm[k]:.2f} mm: few places hold it where it "
+                "is, and these do not quite agree."
+            )
         rough = found.best.joint.residual_mm
-        if rough > self.most_rms_to_noise_ratio * max(one.seen.side.noise for one in found.ready):
+        if rough > self.most_rms_to_noise_ratio * noise:
             context.doubt(
                 "rough-fit",
                 f"The sides of {part.name} lie {rough:.2f} mm apart where they overlap, several times their own noise.",

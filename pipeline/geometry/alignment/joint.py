@@ -102,18 +102,15 @@ def refined(
     spread = 0.0
     matrix = np.zeros((6 * len(sides), 6 * len(sides)))
     for reach, width in rounds:
-        links = _links(trees, poses, reach, samples)
+        links = links_between(trees, poses, reach, samples)
         heights = np.concatenate([height for *_, height in links] or [np.zeros(0)])
         if len(heights) < FEWEST:
             break
         spread = max(1.4826 * float(np.median(np.abs(heights))), floor)
-        matrix, right = np.zeros((6 * len(sides), 6 * len(sides))), np.zeros(6 * len(sides))
-        for link in links:
-            _add(link, tukey(link[-1], width * spread), matrix, right, centre, length)
+        weights = [tukey(link[-1], width * spread) for link in links]
+        matrix, right = equations(links, weights, len(sides), centre, length)
         if marks:
-            _without_free(matrix, right)
-        for link in _marked(marks, poses):
-            _add(link, np.full(len(link[-1]), (spread / mark_noise_mm) ** 2), matrix, right, centre, length)
+            matrix, right = with_marks(matrix, right, marks, poses, spread / mark_noise_mm, centre, length)
         if not moving:
             continue
         free = matrix[6:, 6:] + np.eye(6 * len(sides) - 6) * (1e-6 * np.trace(matrix) / len(matrix) + 1e-12)
@@ -131,7 +128,8 @@ Marks = Sequence[tuple[int, int, FloatArray, FloatArray]]
 """Markers two sides have in common: the sides, (k, 3) places in the one's frame and in the other's."""
 
 
-def _links(trees: Sequence[SixD], poses: FloatArray, reach: float, samples: int) -> list[Link]:
+def links_between(trees: Sequence[SixD], poses: FloatArray, reach: float, samples: int) -> list[Link]:
+    """Correspondents within ``reach`` cells on every two sides that have enough of them, both ways."""
     found: list[Link] = []
     for i, one in enumerate(trees):
         step = max(1, len(one.side) // samples)
@@ -153,6 +151,36 @@ def _links(trees: Sequence[SixD], poses: FloatArray, reach: float, samples: int)
             normal = unit(facing[has][near] + outward[near]) @ poses[j][:3, :3].T
             found.append((i, j, p, q, normal, np.einsum("ni,ni->n", p - q, normal)))
     return found
+
+
+def equations(
+    links: Sequence[Link], weights: Sequence[FloatArray], count: int, centre: FloatArray, length: float
+) -> tuple[FloatArray, FloatArray]:
+    """(6n, 6n) normal matrix and (6n,) right side of the links between ``count`` sides."""
+    matrix, right = np.zeros((6 * count, 6 * count)), np.zeros(6 * count)
+    for link, weight in zip(links, weights, strict=True):
+        _add(link, weight, matrix, right, centre, length)
+    return matrix, right
+
+
+def with_marks(
+    matrix: FloatArray,
+    right: FloatArray,
+    marks: Marks,
+    poses: FloatArray,
+    strength: float,
+    centre: FloatArray,
+    length: float,
+) -> tuple[FloatArray, FloatArray]:
+    """The equations of surfaces and markers, which alone hold what the surfaces leave free.
+
+    ``strength`` is the spread of the surfaces' residuals over the markers' noise.
+    """
+    matrix, right = matrix.copy(), right.copy()
+    _without_free(matrix, right)
+    for link in _marked(marks, poses):
+        _add(link, np.full(len(link[-1]), strength**2), matrix, right, centre, length)
+    return matrix, right
 
 
 def _without_free(matrix: FloatArray, right: FloatArray) -> None:

@@ -163,7 +163,7 @@ def concluded(ready: Sequence[Ready], finalists: list[Solution], pairs: Guesses,
         rival,
         [] if held_by_marks(best, len(ready)) else slides(best, ready, mark_noise_mm),
         linked_overlap(best, len(ready)),
-        deviations_mm(best, ready),
+        deviations_mm(best, ready, mark_noise_mm),
         pairs,
         ready,
     )
@@ -253,4 +253,6 @@ def verified(ready: Sequence[Ready], poses: FloatArray, mark_noise_mm: float = 0
     better = solved(ready, poses, mark_noise_mm)
     sliding = slides(better, ready, mark_noise_mm)
     best = given if sliding or better.score < given.score - 0.01 else better
-    return Found(best, [], sliding, linked_overlap(best, len(ready)), deviations_mm(best, ready), {}, ready)
+    return Found(
+        best, [], sliding, linked_overlap(best, len(ready)), deviations_mm(best, ready, mark_noise_mm), {}, ready
+    )

@@ -17,6 +17,7 @@ import numpy as np
 from pipeline.geometry.alignment.evidence import CHANCE, NEAR_CELLS, Evidence, evidence, relation, tolerance
 from pipeline.geometry.alignment.graph import Ready
 from pipeline.geometry.alignment.joint import FREE, ROUNDS, Joint, Marks, refined
+from pipeline.geometry.alignment.leverage import pose_shifts
 from pipeline.geometry.alignment.markers import MARK_REACH, partners
 from pipeline.geometry.alignment.rigid import differences, displacement, inverse, moved, rigid, screw, twisted
 from pipeline.geometry.constraint import Constraint, Motion, constraint
@@ -201,18 +202,24 @@ def held_by_marks(solution: Solution, count: int, enough: int = 3) -> bool:
     return len(set(group)) == 1
 
 
-def deviations_mm(solution: Solution, ready: Sequence[Ready]) -> FloatArray:
-    """(n,) predicted standard deviation of each side's pose against the first, as motion of its points, mm."""
+def deviations_mm(solution: Solution, ready: Sequence[Ready], mark_noise_mm: float) -> FloatArray:
+    """(n,) predicted standard deviation of each side's pose against the first, as motion of its points, mm.
+
+    The larger of what the covariance of the normal equations says and what leaving out one patch after the other does.
+    """
     joint, count = solution.joint, len(ready)
     free = joint.matrix[6:, 6:]
     values, vectors = np.linalg.eigh(free)
     floor = 1e-12 * max(float(values[-1]), 1e-6)  # sides that share nothing are held by nothing
     covariance = (vectors / np.maximum(values, floor)) @ vectors.T * joint.residual_mm**2
+    shifts = pose_shifts([one.seen.tree for one in ready], joint, solution.marks, mark_noise_mm)
     out = np.zeros(count)
     for k in range(1, count):
         block = covariance[6 * k - 6 : 6 * k, 6 * k - 6 : 6 * k]
         rows = _motion_rows(moved(joint.poses[k], ready[k].seen.side.points[::25]), joint)
-        out[k] = CORRELATED * np.sqrt(np.einsum("nij,jk,nik->n", rows, block, rows).mean())
+        even = CORRELATED * np.sqrt(np.einsum("nij,jk,nik->n", rows, block, rows).mean())
+        moves = np.einsum("nij,pj->pni", rows, shifts[:, k - 1])
+        out[k] = max(even, np.sqrt(np.square(moves).sum(axis=2).mean(axis=1).sum()))
     return out
 
 
