@@ -58,8 +58,8 @@ class Alignment(Stage):
             "runner_up_ratio": Measure("ratio", "score of the best other set of poses over that of the chosen one"),
             "deviation_mm": Measure(
                 "mm",
-                "largest predicted standard deviation of a side's pose, as motion of its points; told also by leaving out "
-                "one place after the other that holds it",
+                "largest predicted standard deviation of a side's pose, as motion of its points; also by leaving "
+                "out one place after the other that holds it",
             ),
             "weakest_ratio": Measure("ratio", "least eigenvalue of the joint normal matrix over its largest"),
             "markers_count": Measure("count", "markers that sides have in common"),
@@ -224,8 +224,8 @@ class Alignment(Stage):
         k = int(found.deviation_mm.argmax())
         if found.deviation_mm[k] > noise:
             context.warn(
-                f"{part.captures[k].name} may lie off by about {found.deviation_mm[k]:.2f} mm: few places hold it where it "
-                "is, and these do not quite agree."
+                f"{part.captures[k].name} may lie off by about {found.deviation_mm[k]:.2f} mm: few places hold it "
+                "where it is, and these do not quite agree."
             )
         rough = found.best.joint.residual_mm
         if rough > self.most_rms_to_noise_ratio * noise:
