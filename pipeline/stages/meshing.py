@@ -8,18 +8,24 @@ from typing import Annotated, ClassVar, Literal
 
 import numpy as np
 from pydantic import Field
+from scipy.spatial import cKDTree
 
 from pipeline.errors import Outcome
 from pipeline.geometry.boundary import boundary_loops
 from pipeline.geometry.fuse import Fused, Lengths, Wanted, fused
 from pipeline.geometry.measure import edge_lengths
 from pipeline.geometry.pool import pooled
+from pipeline.geometry.sampling import noise_level
 from pipeline.geometry.weld import welded_mesh
 from pipeline.part import Capture, Form, Mesh, Part
 from pipeline.stage import Measure, Stage, StageContext
 
 FEWEST_POINTS = 100
 SURE_OUTSIDE = 0.1
+ROUGH_SPACINGS = 0.5
+"""Below so much noise, in spacings, no two surfaces were taken for one."""
+UNLIKE = 1.8
+"""All captures together may scatter so many times as much as the quietest one: they are not all alike."""
 
 
 class Meshing(Stage):
@@ -118,6 +124,7 @@ class Meshing(Stage):
                 "outside.",
                 "Check which way the surface faces; export the captures with normals.",
             )
+        self._judge_walls(part, lengths, context)
         bearable = max(2 * lengths.noise, 0.25 * lengths.spacing)
         if result.disagreement_mm > bearable:
             context.doubt(
@@ -125,6 +132,21 @@ class Meshing(Stage):
                 f"The captures of {part.name} lie {result.disagreement_mm:.2f} mm apart where they overlap; their "
                 f"noise explains {bearable:.2f} mm.",
                 "Look for a doubled surface. Scan the part again without moving it.",
+            )
+
+    def _judge_walls(self, part: Part, lengths: Lengths, context: StageContext) -> None:
+        """Both faces of a sheet as thin as the points are apart pass for one rough surface."""
+        if len(part.captures) < 2 or lengths.noise < ROUGH_SPACINGS * lengths.spacing:
+            return
+        quietest = min(noise_level(capture.points, cKDTree(capture.points)) for capture in part.captures)
+        if lengths.noise > UNLIKE * quietest:
+            context.doubt(
+                "walls-unsure",
+                f"The points of {part.name} scatter by {lengths.noise:.2f} mm about one surface, those of its quietest "
+                f"capture by {quietest:.2f} mm: two surfaces that lie so close, of a thin wall or of one that is there "
+                "twice, were taken for one.",
+                "Measure the thickness of thin walls on the part itself; scan them closer, so that the points scatter "
+                "less. Look for a doubled surface.",
             )
 
 

@@ -190,6 +190,22 @@ def test_captures_that_lie_apart_are_doubted():
     assert apart.measures["capture_disagreement_mm"] > 2 * NOISE
 
 
+@pytest.mark.parametrize(
+    ("thickness", "count", "doubted"), [(0.8, 12_000, True), (0.5, 20_000, True), (4.0, 12_000, False)]
+)
+def test_a_sheet_too_thin_for_its_noise_is_not_called_good(thickness, count, doubted):
+    """Points 0.2 to 0.3 mm apart that scatter by 0.1 mm, seen from both sides and from the edge."""
+    sheet, rng, captures = trimesh.creation.box((40, 30, thickness)), np.random.default_rng(0), []
+    for number, along in enumerate([(0, 0, 1), (0, 0, -1), (1, 0, 0)]):
+        points, face = trimesh.sample.sample_surface(sheet, count, seed=number)
+        normals = sheet.face_normals[face]
+        points = points + normals * rng.normal(0, 0.1, (len(points), 1))
+        seen = normals @ along > -0.1
+        captures.append(Capture(f"side-{number}.ply", points[seen]))
+    _, context = meshed(*captures)
+    assert ("walls-unsure" in [reason.code for reason in context.reasons]) == doubted
+
+
 def test_normals_of_random_sign_are_estimated_anew():
     points, normals = sampled(trimesh.creation.icosphere(5, 10), 12_000)
     signs = np.random.default_rng(0).choice([-1, 1], (len(points), 1))
