@@ -9,7 +9,7 @@ from pathlib import Path
 from pipeline.document import nearest
 from pipeline.errors import ConfigurationError, Mistake, UsageError
 from pipeline.formats import CAPTURE_SUFFIXES
-from pipeline.ticket import TICKET_FILE, Ticket, load_ticket
+from pipeline.ticket import TICKET_FILE, Ticket, load_ticket, looks_like_a_ticket
 
 _TEXT_FOR_PEOPLE = {"readme", "notes", "note"}
 _PICTURES = {".jpg", ".jpeg", ".png", ".webp", ".heic", ".tif", ".tiff", ".bmp", ".gif", ".pdf"}
@@ -50,7 +50,7 @@ def load_job(path: Path) -> Job:
     Raises
     ------
     UsageError
-        When there is no such folder or file, or it holds no capture.
+        When there is no such folder or file, it holds no capture, or what looks like its ticket would not be read.
     ConfigurationError
         When the ticket has mistakes, or speaks of captures that are not there.
     """
@@ -64,6 +64,7 @@ def load_job(path: Path) -> Job:
     others = set(path.iterdir()) - {*captures, path / TICKET_FILE}
     ignored = sorted(entry for entry in others if not entry.name.startswith("."))
     _refuse_several_parts(path, ignored, bool(captures))
+    _refuse_unread_tickets(path)
     if not captures:
         kinds = " ".join(sorted(CAPTURE_SUFFIXES))
         raise UsageError(f"{path} holds no capture.", f"Export the captures into it as one of: {kinds}.")
@@ -108,6 +109,19 @@ def _refuse_several_parts(folder: Path, ignored: list[Path], has_captures: bool)
         )
 
 
+def _refuse_unread_tickets(folder: Path) -> None:
+    """A ticket that is not read leaves its job with the wrong unit and recipe, and nobody would know."""
+    named = [
+        file.relative_to(folder) for file in folder.rglob("*") if looks_like_a_ticket(file.name) and file.is_file()
+    ]
+    seen = sorted(str(file) for file in named if not any(step.startswith(".") for step in file.parts))
+    unread = [name for name in seen if name != TICKET_FILE]
+    if unread:
+        what = f"{', '.join(unread[:5])} looks like a ticket, but only {TICKET_FILE} beside the captures is read."
+        remedy = f"Name it {TICKET_FILE}, or take it out if it is no ticket of this job."
+        raise UsageError(f"{folder}: {what}", remedy, code="ticket-misnamed")
+
+
 def job_name(name: str) -> str:
     """The name as a folder may carry it on any share: no separators, no control characters, no leading point.
 
@@ -125,7 +139,8 @@ def _series(stem: str) -> str | None:
 
 
 def _is_capture(entry: Path) -> bool:
-    return entry.suffix.lower() in CAPTURE_SUFFIXES and entry.stem.lower() not in _TEXT_FOR_PEOPLE
+    for_people = entry.stem.lower() in _TEXT_FOR_PEOPLE or looks_like_a_ticket(entry.name)
+    return entry.suffix.lower() in CAPTURE_SUFFIXES and not for_people
 
 
 def _not_there(file: str, name: str, lines: list[str], present: list[str]) -> Mistake:

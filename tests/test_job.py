@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -43,6 +44,30 @@ def test_a_ticket_about_captures_that_are_not_there_is_refused_with_its_line(tmp
         ConfigurationError, match=r":3: captures.topp.ply: there is no such capture. Did you mean top.ply"
     ):
         load_job(tmp_path)
+
+
+MISNAMED = [
+    *("Ticket.YAML", "ticket.yml", "ticket.yaml.txt", "ticket.txt", "ticket.json", "TICKET"),
+    *("ticket (1).yaml", "my ticket.yml", "sub/ticket.yaml"),
+]
+
+
+@pytest.mark.parametrize("name", MISNAMED)
+@pytest.mark.parametrize("beside", [True, False])
+def test_what_looks_like_a_ticket_is_not_passed_over(name: str, beside: bool, tmp_path: Path) -> None:
+    (tmp_path / "sub").mkdir()
+    for file in ("top.ply", name, *(["ticket.yaml"] if beside else [])):
+        (tmp_path / file).write_text("unit: in\n", encoding="utf-8")
+    with pytest.raises(UsageError, match=rf"{re.escape(name)} looks like a ticket.*Name it ticket.yaml"):
+        load_job(tmp_path)
+
+
+def test_what_goes_with_a_ticket_is_no_second_one(tmp_path: Path) -> None:
+    beside = ("ticket.yaml~", "ticket.yaml.bak", "ticket.jpg", ".ticket.yaml.swp", "settings.yaml")
+    for name in ("ticket.ply", "ticket-clip.xyz", "ticket.yaml", *beside):
+        (tmp_path / name).write_text("", encoding="utf-8")
+    job = load_job(tmp_path)
+    assert [path.name for path in job.captures] == ["ticket-clip.xyz", "ticket.ply"]
 
 
 @given(st.text())
