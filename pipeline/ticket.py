@@ -22,6 +22,7 @@ def _number_as_name(value: Any) -> Any:
 
 Name = Annotated[str, BeforeValidator(_number_as_name), Field(max_length=200)]
 Positive = Annotated[float, Field(gt=0)]
+NotNegative = Annotated[float, Field(ge=0)]
 Point = Annotated[tuple[float, float, float], Field()]
 
 
@@ -79,8 +80,8 @@ class Ticket(WrittenByPeople):
     tolerance_mm: Positive | None = None
     """How far the deliverable may lie from the measured points."""
 
-    riser_height_mm: Positive | None = None
-    """Height of the riser the part stood on, from the table to the part."""
+    riser_height_mm: NotNegative | None = None
+    """Height of the riser the part stood on, from the table to the part; 0 says that there was none."""
 
     aligned: bool = False
     """True when the captures already share one frame."""
