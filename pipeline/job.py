@@ -9,6 +9,7 @@ from pathlib import Path
 from pipeline.document import nearest
 from pipeline.errors import ConfigurationError, Mistake, UsageError
 from pipeline.formats import CAPTURE_SUFFIXES
+from pipeline.formats.words import is_words
 from pipeline.ticket import TICKET_FILE, Ticket, load_ticket, looks_like_a_ticket
 
 _TEXT_FOR_PEOPLE = {"readme", "notes", "note"}
@@ -76,8 +77,17 @@ def load_job(path: Path) -> Job:
 
 
 def captures_in(folder: Path) -> list[Path]:
-    """The captures that lie in a folder, by name."""
-    return sorted(entry for entry in folder.iterdir() if not entry.name.startswith(".") and _is_capture(entry))
+    """The captures that lie in a folder, by name.
+
+    A text without points is none, unless it is numbered as they are or there is no other: then a capture was meant, and
+    what is wrong with it must be said.
+    """
+    named = sorted(
+        entry for entry in folder.iterdir() if not entry.name.startswith(".") and _is_named_as_capture(entry)
+    )
+    captures = [entry for entry in named if not is_words(entry)]
+    series = {_series(entry.stem.lower()) for entry in captures} - {None}
+    return [entry for entry in named if entry in captures or _series(entry.stem.lower()) in series] or named
 
 
 def check_captures(file: Path, ticket: Ticket, present: list[str]) -> None:
@@ -100,7 +110,8 @@ def _innermost(folder: Path) -> Path:
 
 def _refuse_several_parts(folder: Path, ignored: list[Path], has_captures: bool) -> None:
     """Captures in sub-folders are another part, an earlier state, or the other sides: only a person can say."""
-    inside = [entry.name for entry in ignored if entry.is_dir() and any(map(_is_capture, entry.rglob("*")))]
+    found = (next(filter(_is_capture, sorted(entry.rglob("*"))), None) for entry in ignored if entry.is_dir())
+    inside = [str(capture.relative_to(folder)) for capture in found if capture is not None]
     if inside:
         what = "holds captures both itself and" if has_captures else "holds its captures"
         raise UsageError(
@@ -139,6 +150,10 @@ def _series(stem: str) -> str | None:
 
 
 def _is_capture(entry: Path) -> bool:
+    return _is_named_as_capture(entry) and not is_words(entry)
+
+
+def _is_named_as_capture(entry: Path) -> bool:
     for_people = entry.stem.lower() in _TEXT_FOR_PEOPLE or looks_like_a_ticket(entry.name)
     return entry.suffix.lower() in CAPTURE_SUFFIXES and not for_people
 

@@ -115,7 +115,7 @@ def test_a_folder_with_only_a_ticket_is_empty(site: Site) -> None:
 def test_several_parts_in_one_folder_are_a_question(site: Site) -> None:
     for name in ("one", "two"):
         sphere_ply(site.inbox / "tray" / name / "a.ply")
-    assert "one, two" in look_at(site, "tray").findings[0].text
+    assert "one/a.ply, two/a.ply" in look_at(site, "tray").findings[0].text
 
 
 def test_one_folder_in_another_is_meant(site: Site) -> None:
