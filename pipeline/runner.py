@@ -169,7 +169,6 @@ def _read(job: Job, recipe: Recipe, account: Account, limits: ReadLimits) -> lis
                 bytes=path.stat().st_size,
                 points=len(capture.points),
                 unit=unit,
-                part_from_capture=_rows(capture.part_from_capture),
             )
         )
         captures.append(capture)
@@ -334,7 +333,7 @@ def _defect(step: str, error: Exception) -> Reason:
 def manifest_of(job: Job, recipe: Recipe, account: Account, part: Part | None = None) -> Manifest:
     """The account as a manifest; without a part when the work never came that far."""
     part = part or Part(job.part, ())
-    poses = {capture.name: capture.part_from_capture for capture in part.captures}
+    poses = {capture.name: capture.part_from_capture for capture in part.captures} if _is_placed(part) else {}
     return Manifest(
         job=job.name,
         part=part.name,
@@ -362,6 +361,12 @@ def manifest_of(job: Job, recipe: Recipe, account: Account, part: Part | None = 
         finished=now(),
         host=platform.node(),
     )
+
+
+def _is_placed(part: Part) -> bool:
+    """Whether it is known where the captures belong; what a ticket only declares may have been found wrong."""
+    found = part.aligned and not part.declared.aligned
+    return found or part.mesh is not None or len(part.captures) == 1
 
 
 def recipe_record(recipe: Recipe) -> RecipeRecord:

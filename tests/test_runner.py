@@ -16,6 +16,7 @@ from pipeline.job import load_job
 from pipeline.manifest import MANIFEST_FILE, Manifest, differences, read_manifest
 from pipeline.recipe import Recipe, load_recipe
 from pipeline.runner import run_job
+from pipeline.stages.alignment import Alignment
 from pipeline.stages.export import Export
 from pipeline.stages.hole_fill import HoleFill
 
@@ -80,6 +81,16 @@ def test_a_ball_goes_through_to_an_accepted_deliverable(tmp_path: Path) -> None:
     assert manifest.stages[-1].measures["area_after_mm2"].value == pytest.approx(4 * np.pi * 900, rel=5e-3)
     assert manifest.recipe.stages[1]["stage"] == "meshing"
     assert {"nightmill", "numpy", "python"} <= set(manifest.software)
+
+
+@pytest.mark.parametrize("ticket", ["part: ball\n", "aligned: true\n"])
+def test_where_captures_belong_is_not_said_when_they_did_not_fit(tmp_path: Path, ticket: str) -> None:
+    job, chain = make_job(tmp_path / "ball", ticket=ticket), recipe(tmp_path)
+    write_points(job / "again.ply", ball(seed=2) + [20, 0, 0])
+    chain = chain.model_copy(update={"stages": (Alignment(), *chain.stages)})
+    manifest = worked(job, chain, tmp_path / "out")
+    assert manifest.outcome is Outcome.RESCAN, manifest.reasons
+    assert [record.part_from_capture for record in manifest.captures] == [None, None]
 
 
 def test_the_same_job_gives_the_same_bytes(tmp_path: Path) -> None:
