@@ -235,6 +235,18 @@ def test_captures_finer_than_a_scanner_are_looked_at_unless_the_size_is_told(tmp
     assert worked(job, recipe(tmp_path), tmp_path / "told").outcome is Outcome.ACCEPTED
 
 
+def test_a_doubted_unit_is_asked_before_a_new_scan_is(tmp_path: Path) -> None:
+    limit = "limits:\n  - {measure: meshing.area_after_mm2, max: 100, otherwise: rescan}\n"
+    job = make_job(tmp_path / "ball", ball(radius=90) / 25.4)
+    manifest = worked(job, recipe(tmp_path, SHORT + limit), tmp_path / "unsure")
+    assert manifest.outcome is Outcome.FAILED
+    assert [reason.code for reason in manifest.reasons] == ["unit-question", "limit:meshing.area_after_mm2"]
+    assert "the right unit" in manifest.reasons[0].remedy
+    assert not manifest.deliverables
+    (job / "ticket.yaml").write_text("unit: in\n", encoding="utf-8")
+    assert worked(job, recipe(tmp_path, SHORT + limit), tmp_path / "told").outcome is Outcome.RESCAN
+
+
 def test_a_full_disk_is_no_defect(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     def full(*_: object) -> None:
         raise OSError(errno.ENOSPC, "No space left on device")
