@@ -224,7 +224,7 @@ def _explained(document: Document, schema: dict[str, Any], error: Any) -> Mistak
     elif kind == "value_error":
         text = str(error["ctx"]["error"])
     else:
-        text = re.sub("^(Input|String) should", "should", error["msg"]) + f", not {_shown(given)}" + _hint(given)
+        text = re.sub("^(Input|String) should", "should", error["msg"]) + f", not {_shown(given)}" + _hint(kind, given)
     return document.mistake(location, _named(document.values, location) + text)
 
 
@@ -240,13 +240,13 @@ def _named(values: Any, location: Location) -> str:
     return called
 
 
-def _hint(given: Any) -> str:
+def _hint(kind: str, given: Any) -> str:
     if isinstance(given, str) and re.fullmatch(r"[-+]?[0-9]+,[0-9]+", given):
         return f" (write {given.replace(',', '.')}: the decimal sign is a point)"
     if isinstance(given, str) and _DECIMAL.fullmatch(given):
         return " (write the number without quotes or leading zeros)"
-    if isinstance(given, int | float) and not isinstance(given, bool):
-        return " (put it in quotes if it is a name)" if isinstance(given, float) else ""
+    if kind == "string_type" and isinstance(given, float):
+        return " (put it in quotes if it is a name)"
     return ""
 
 

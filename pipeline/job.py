@@ -9,7 +9,8 @@ from pathlib import Path
 from pipeline.document import nearest
 from pipeline.errors import ConfigurationError, Mistake, UsageError
 from pipeline.formats import CAPTURE_SUFFIXES
-from pipeline.ticket import TICKET_FILE, Ticket, load_ticket
+from pipeline.formats.words import is_words
+from pipeline.ticket import TICKET_FILE, Ticket, load_ticket, looks_like_a_ticket
 
 _TEXT_FOR_PEOPLE = {"readme", "notes", "note"}
 _PICTURES = {".jpg", ".jpeg", ".png", ".webp", ".heic", ".tif", ".tiff", ".bmp", ".gif", ".pdf"}
@@ -50,7 +51,7 @@ def load_job(path: Path) -> Job:
     Raises
     ------
     UsageError
-        When there is no such folder or file, or it holds no capture.
+        When there is no such folder or file, it holds no capture, or what looks like its ticket would not be read.
     ConfigurationError
         When the ticket has mistakes, or speaks of captures that are not there.
     """
@@ -64,6 +65,7 @@ def load_job(path: Path) -> Job:
     others = set(path.iterdir()) - {*captures, path / TICKET_FILE}
     ignored = sorted(entry for entry in others if not entry.name.startswith("."))
     _refuse_several_parts(path, ignored, bool(captures))
+    _refuse_unread_tickets(path)
     if not captures:
         kinds = " ".join(sorted(CAPTURE_SUFFIXES))
         raise UsageError(f"{path} holds no capture.", f"Export the captures into it as one of: {kinds}.")
@@ -75,8 +77,17 @@ def load_job(path: Path) -> Job:
 
 
 def captures_in(folder: Path) -> list[Path]:
-    """The captures that lie in a folder, by name."""
-    return sorted(entry for entry in folder.iterdir() if not entry.name.startswith(".") and _is_capture(entry))
+    """The captures that lie in a folder, by name.
+
+    A text without points is none, unless it is numbered as they are or there is no other: then a capture was meant, and
+    what is wrong with it must be said.
+    """
+    named = sorted(
+        entry for entry in folder.iterdir() if not entry.name.startswith(".") and _is_named_as_capture(entry)
+    )
+    captures = [entry for entry in named if not is_words(entry)]
+    series = {_series(entry.stem.lower()) for entry in captures} - {None}
+    return [entry for entry in named if entry in captures or _series(entry.stem.lower()) in series] or named
 
 
 def check_captures(file: Path, ticket: Ticket, present: list[str]) -> None:
@@ -99,13 +110,27 @@ def _innermost(folder: Path) -> Path:
 
 def _refuse_several_parts(folder: Path, ignored: list[Path], has_captures: bool) -> None:
     """Captures in sub-folders are another part, an earlier state, or the other sides: only a person can say."""
-    inside = [entry.name for entry in ignored if entry.is_dir() and any(map(_is_capture, entry.rglob("*")))]
+    found = (next(filter(_is_capture, sorted(entry.rglob("*"))), None) for entry in ignored if entry.is_dir())
+    inside = [str(capture.relative_to(folder)) for capture in found if capture is not None]
     if inside:
         what = "holds captures both itself and" if has_captures else "holds its captures"
         raise UsageError(
             f"{folder} {what} in folders: {', '.join(inside[:5])}.",
             "A job is one part: drop each folder by itself, or put all captures of the part side by side.",
         )
+
+
+def _refuse_unread_tickets(folder: Path) -> None:
+    """A ticket that is not read leaves its job with the wrong unit and recipe, and nobody would know."""
+    named = [
+        file.relative_to(folder) for file in folder.rglob("*") if looks_like_a_ticket(file.name) and file.is_file()
+    ]
+    seen = sorted(str(file) for file in named if not any(step.startswith(".") for step in file.parts))
+    unread = [name for name in seen if name != TICKET_FILE]
+    if unread:
+        what = f"{', '.join(unread[:5])} looks like a ticket, but only {TICKET_FILE} beside the captures is read."
+        remedy = f"Name it {TICKET_FILE}, or take it out if it is no ticket of this job."
+        raise UsageError(f"{folder}: {what}", remedy, code="ticket-misnamed")
 
 
 def job_name(name: str) -> str:
@@ -125,7 +150,12 @@ def _series(stem: str) -> str | None:
 
 
 def _is_capture(entry: Path) -> bool:
-    return entry.suffix.lower() in CAPTURE_SUFFIXES and entry.stem.lower() not in _TEXT_FOR_PEOPLE
+    return _is_named_as_capture(entry) and not is_words(entry)
+
+
+def _is_named_as_capture(entry: Path) -> bool:
+    for_people = entry.stem.lower() in _TEXT_FOR_PEOPLE or looks_like_a_ticket(entry.name)
+    return entry.suffix.lower() in CAPTURE_SUFFIXES and not for_people
 
 
 def _not_there(file: str, name: str, lines: list[str], present: list[str]) -> Mistake:

@@ -47,8 +47,8 @@ class CaptureRecord(Record):
     """Points in the file."""
     unit: Unit
     """Unit its coordinates were read in."""
-    part_from_capture: Transform
-    """Rigid motion from the capture's frame into the part's, millimetres."""
+    part_from_capture: Transform | None = None
+    """Rigid motion from the capture's frame into the part's, millimetres; left out where it was not found."""
 
 
 class MeasureRecord(Record):

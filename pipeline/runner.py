@@ -47,6 +47,7 @@ Progress = Callable[[str, int, int], None]
 """Told before each step: what begins, its place in the chain, the length of the chain."""
 
 READ_STEP = "read"
+UNIT_UNSURE = "unit-unsure"
 UNIT_REMEDY = (
     "Write the right unit (mm, cm, m or in) into ticket.yaml, or mend expected_size_mm, and work the job again."
 )
@@ -125,6 +126,7 @@ def run_job(job: Job, recipe: Recipe, folder: Path, progress: Progress, limits: 
         account.reasons.append(_disk_full(step, error) if error.errno in FULL else _defect(step, error))
     except Exception as error:
         account.reasons.append(_defect(step, error))
+    account.reasons = _unit_first(account.reasons)
     if account.outcome() in (Outcome.RESCAN, Outcome.FAILED):
         _withdraw(part.deliverables, folder)
         part = replace(part, deliverables=())
@@ -169,7 +171,6 @@ def _read(job: Job, recipe: Recipe, account: Account, limits: ReadLimits) -> lis
                 bytes=path.stat().st_size,
                 points=len(capture.points),
                 unit=unit,
-                part_from_capture=_rows(capture.part_from_capture),
             )
         )
         captures.append(capture)
@@ -239,8 +240,20 @@ def _judge_scenes(captures: list[Capture], job: Job, unit: Unit) -> list[Reason]
         fine = fineness_doubt(extent, lengths.spacing, lengths.noise, unit)
         if fine is not None:
             text = f"Is the unit right? {capture.name}: {fine.text}."
-            doubts.append(Reason(Outcome.REVIEW, "unit-unsure", text, SURE_SIZE_REMEDY, capture.name))
+            doubts.append(Reason(Outcome.REVIEW, UNIT_UNSURE, text, SURE_SIZE_REMEDY, capture.name))
     return doubts
+
+
+def _unit_first(reasons: list[Reason]) -> list[Reason]:
+    """Where nothing can be delivered and the unit is doubted, that is asked: in a wrong one no scan can be judged."""
+    if max((reason.outcome.severity for reason in reasons), default=0) != Outcome.RESCAN.severity:
+        return reasons
+    return [
+        replace(reason, outcome=Outcome.FAILED, code="unit-question", remedy=UNIT_REMEDY)
+        if reason.code == UNIT_UNSURE
+        else reason
+        for reason in reasons
+    ]
 
 
 def _judge_size(part: Part, unit: Unit) -> None:
@@ -334,7 +347,7 @@ def _defect(step: str, error: Exception) -> Reason:
 def manifest_of(job: Job, recipe: Recipe, account: Account, part: Part | None = None) -> Manifest:
     """The account as a manifest; without a part when the work never came that far."""
     part = part or Part(job.part, ())
-    poses = {capture.name: capture.part_from_capture for capture in part.captures}
+    poses = {capture.name: capture.part_from_capture for capture in part.captures} if _is_placed(part) else {}
     return Manifest(
         job=job.name,
         part=part.name,
@@ -362,6 +375,12 @@ def manifest_of(job: Job, recipe: Recipe, account: Account, part: Part | None = 
         finished=now(),
         host=platform.node(),
     )
+
+
+def _is_placed(part: Part) -> bool:
+    """Whether it is known where the captures belong; what a ticket only declares may have been found wrong."""
+    found = part.aligned and not part.declared.aligned
+    return found or part.mesh is not None or len(part.captures) == 1
 
 
 def recipe_record(recipe: Recipe) -> RecipeRecord:

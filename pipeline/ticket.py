@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -11,6 +12,8 @@ from pipeline.document import WrittenByPeople, load, validate
 from pipeline.part import Declared, Unit
 
 TICKET_FILE = "ticket.yaml"
+_NEARLY = re.compile(r"ticket(\.(ya?ml|json|toml|txt|rtf|docx?|odt))*|.*ticket.*\.(ya?ml|json)(\.txt)?", re.IGNORECASE)
+"""What people and their editors make of the name; what editors leave behind (``ticket.yaml~``) is none of it."""
 
 
 def _number_as_name(value: Any) -> Any:
@@ -19,6 +22,7 @@ def _number_as_name(value: Any) -> Any:
 
 Name = Annotated[str, BeforeValidator(_number_as_name), Field(max_length=200)]
 Positive = Annotated[float, Field(gt=0)]
+NotNegative = Annotated[float, Field(ge=0)]
 Point = Annotated[tuple[float, float, float], Field()]
 
 
@@ -76,8 +80,8 @@ class Ticket(WrittenByPeople):
     tolerance_mm: Positive | None = None
     """How far the deliverable may lie from the measured points."""
 
-    riser_height_mm: Positive | None = None
-    """Height of the riser the part stood on, from the table to the part."""
+    riser_height_mm: NotNegative | None = None
+    """Height of the riser the part stood on, from the table to the part; 0 says that there was none."""
 
     aligned: bool = False
     """True when the captures already share one frame."""
@@ -104,6 +108,11 @@ class Ticket(WrittenByPeople):
             aligned=self.aligned,
             same_setting=(self.setting or "").strip().casefold() == "same",
         )
+
+
+def looks_like_a_ticket(name: str) -> bool:
+    """Whether somebody may have meant a file of this name as the ticket, rightly named or not."""
+    return _NEARLY.fullmatch(name.strip()) is not None
 
 
 def load_ticket(path: Path) -> Ticket:

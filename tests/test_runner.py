@@ -16,6 +16,7 @@ from pipeline.job import load_job
 from pipeline.manifest import MANIFEST_FILE, Manifest, differences, read_manifest
 from pipeline.recipe import Recipe, load_recipe
 from pipeline.runner import run_job
+from pipeline.stages.alignment import Alignment
 from pipeline.stages.export import Export
 from pipeline.stages.hole_fill import HoleFill
 
@@ -80,6 +81,16 @@ def test_a_ball_goes_through_to_an_accepted_deliverable(tmp_path: Path) -> None:
     assert manifest.stages[-1].measures["area_after_mm2"].value == pytest.approx(4 * np.pi * 900, rel=5e-3)
     assert manifest.recipe.stages[1]["stage"] == "meshing"
     assert {"nightmill", "numpy", "python"} <= set(manifest.software)
+
+
+@pytest.mark.parametrize("ticket", ["part: ball\n", "aligned: true\n"])
+def test_where_captures_belong_is_not_said_when_they_did_not_fit(tmp_path: Path, ticket: str) -> None:
+    job, chain = make_job(tmp_path / "ball", ticket=ticket), recipe(tmp_path)
+    write_points(job / "again.ply", ball(seed=2) + [20, 0, 0])
+    chain = chain.model_copy(update={"stages": (Alignment(), *chain.stages)})
+    manifest = worked(job, chain, tmp_path / "out")
+    assert manifest.outcome is Outcome.RESCAN, manifest.reasons
+    assert [record.part_from_capture for record in manifest.captures] == [None, None]
 
 
 def test_the_same_job_gives_the_same_bytes(tmp_path: Path) -> None:
@@ -222,6 +233,18 @@ def test_captures_finer_than_a_scanner_are_looked_at_unless_the_size_is_told(tmp
     size = float(np.ptp(ball(radius=90) / 25.4, axis=0).max())
     (job / "ticket.yaml").write_text(f"aligned: true\nexpected_size_mm: {size:.3f}\n", encoding="utf-8")
     assert worked(job, recipe(tmp_path), tmp_path / "told").outcome is Outcome.ACCEPTED
+
+
+def test_a_doubted_unit_is_asked_before_a_new_scan_is(tmp_path: Path) -> None:
+    limit = "limits:\n  - {measure: meshing.area_after_mm2, max: 100, otherwise: rescan}\n"
+    job = make_job(tmp_path / "ball", ball(radius=90) / 25.4)
+    manifest = worked(job, recipe(tmp_path, SHORT + limit), tmp_path / "unsure")
+    assert manifest.outcome is Outcome.FAILED
+    assert [reason.code for reason in manifest.reasons] == ["unit-question", "limit:meshing.area_after_mm2"]
+    assert "the right unit" in manifest.reasons[0].remedy
+    assert not manifest.deliverables
+    (job / "ticket.yaml").write_text("unit: in\n", encoding="utf-8")
+    assert worked(job, recipe(tmp_path, SHORT + limit), tmp_path / "told").outcome is Outcome.RESCAN
 
 
 def test_a_full_disk_is_no_defect(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -48,6 +48,21 @@ def test_one_size_is_the_largest(tmp_path: Path) -> None:
     assert load_ticket(file).declared().expected_size_mm == (120.0,)
 
 
+@pytest.mark.parametrize("written", ["0", "0.0"])
+def test_no_riser_is_another_thing_than_nothing_said_of_it(written: str, tmp_path: Path) -> None:
+    file = tmp_path / "ticket.yaml"
+    file.write_text(f"riser_height_mm: {written}\n", encoding="utf-8")
+    assert load_ticket(file).declared().riser_height_mm == 0.0
+    assert Ticket().declared().riser_height_mm is None
+
+
+def test_a_number_is_not_said_to_be_a_name(tmp_path: Path) -> None:
+    file = tmp_path / "ticket.yaml"
+    file.write_text("riser_height_mm: -0.5\n", encoding="utf-8")
+    with pytest.raises(ConfigurationError, match=r"should be greater than or equal to 0, not -0\.5 Mend it"):
+        load_ticket(file)
+
+
 def test_an_empty_ticket_is_a_ticket(tmp_path: Path) -> None:
     file = tmp_path / "ticket.yaml"
     file.write_text("# nothing yet\n", encoding="utf-8")
@@ -61,6 +76,7 @@ def test_an_empty_ticket_is_a_ticket(tmp_path: Path) -> None:
         ("unit: mm\nalinged: true\n", ":2: alinged: unknown key. Did you mean aligned?"),
         ("aligned: yes\n", ':1: aligned: should be a valid boolean, not "yes"'),
         ("tolerance_mm: 0\n", ":1: tolerance_mm: should be greater than 0, not 0"),
+        ("part: 1.5\n", ":1: part: should be a valid string, not 1.5 (put it in quotes if it is a name)"),
         ("captures:\n  a.ply:\n    markers: [[1, 2]]\n", ":3: captures.a.ply.markers[1]"),
         ("captures:\n  a.ply:\n    frames: 1.5\n", ":3: captures.a.ply.frames: should be a valid integer"),
     ],

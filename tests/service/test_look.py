@@ -98,6 +98,14 @@ def test_an_unknown_recipe_will_fail_and_the_captures_are_looked_at_all_the_same
     assert any("12 frames" in finding.text for finding in verdict.findings)
 
 
+def test_a_ticket_of_another_name_is_told_by_day(site: Site, job: Path) -> None:
+    (job / "Ticket.YAML").write_text("unit: in\n", encoding="utf-8")
+    verdict = look_at(site, "tiller")
+    assert (verdict.verdict, verdict.empty) == ("unreadable", False)
+    assert "Ticket.YAML looks like a ticket" in verdict.sentence()
+    assert "Name it ticket.yaml" in verdict.findings[0].remedy
+
+
 def test_a_folder_with_only_a_ticket_is_empty(site: Site) -> None:
     (site.inbox / "tiller").mkdir()
     (site.inbox / "tiller" / "ticket.yaml").write_text("part: tiller\n", encoding="utf-8")
@@ -107,7 +115,7 @@ def test_a_folder_with_only_a_ticket_is_empty(site: Site) -> None:
 def test_several_parts_in_one_folder_are_a_question(site: Site) -> None:
     for name in ("one", "two"):
         sphere_ply(site.inbox / "tray" / name / "a.ply")
-    assert "one, two" in look_at(site, "tray").findings[0].text
+    assert "one/a.ply, two/a.ply" in look_at(site, "tray").findings[0].text
 
 
 def test_one_folder_in_another_is_meant(site: Site) -> None:
