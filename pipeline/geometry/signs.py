@@ -59,12 +59,14 @@ def agreeing_signs(
     cube = _cubes(points, PATCH_SPACINGS * spacing)
     within = (cube[first] == cube[second]) & (np.abs(agreement) >= CLEAR)
     sign, patch = _along_tree(_tree(first[within], second[within], agreement[within], count), points, normals)
+    between = np.flatnonzero(patch[first] != patch[second])
+    first, second, agreement = first[between], second[between], agreement[between]
     weight = agreement * np.abs(agreement) * sign[first] * sign[second]
     around = int(patch.max(initial=-1)) + 1  # one more patch: whoever looks
     patch_sign, piece = _joined(
-        np.append(patch[first], patch),
-        np.append(patch[second], np.full(count, around)),
-        np.append(weight, SEEN * votes * sign),
+        np.append(patch[first].astype(np.int64), np.arange(around)),
+        np.append(patch[second].astype(np.int64), np.full(around, around)),
+        np.append(weight, SEEN * np.bincount(patch, votes * sign, around)),
         around + 1,
     )
     return sign * (patch_sign * patch_sign[around])[patch], piece[patch]
@@ -113,12 +115,17 @@ def _along_tree(tree: csr_array, points: FloatArray, normals: FloatArray) -> tup
     chord = unit(points - points[parent])
     sign = np.einsum("ni,ni->n", normals, normals[parent])
     sign -= 2 * np.einsum("ni,ni->n", normals, chord) * np.einsum("ni,ni->n", normals[parent], chord)
-    sign = np.where(sign < 0, -1.0, 1.0)
+    return _from_roots(parent, np.where(sign < 0, -1.0, 1.0))[0], label
+
+
+def _from_roots(parent: LongArray, sign: FloatArray) -> tuple[FloatArray, LongArray]:
+    """Signs against each tree's root, of signs against each node's parent, and the roots; by pointer doubling."""
+    own = np.arange(len(parent))
     while True:
         above = parent[parent]
         if np.array_equal(above, parent):
-            return sign, label
-        sign = sign * np.where(parent == np.arange(count), 1.0, sign[parent])
+            return sign, parent
+        sign = sign * np.where(parent == own, 1.0, sign[parent])
         parent = above
 
 
@@ -126,51 +133,35 @@ def _joined(first: LongArray, second: LongArray, weight: FloatArray, count: int)
     """(count,) sign and piece of each patch, given links between patches: the pair with the largest sum is joined,
     its links become those of the joint patch, and so on."""
     links = _links(first, second, weight, count)
-    heap = [(-abs(total), one, other) for one, others in enumerate(links) for other, (total, _) in others.items()]
+    heap = [
+        (-abs(total), one, other) for one, others in enumerate(links) for other, total in others.items() if one < other
+    ]
     heapify(heap)
-    parent, turned = list(range(count)), [1.0] * count
+    parent, turned = np.arange(count), np.ones(count)
     while heap:
         strength, one, other = heappop(heap)
-        if parent[one] != one or parent[other] != other or other not in links[one]:
-            continue
-        total, amount = links[one][other]
-        if abs(total) != -strength or total == 0:
-            continue
+        total = links[one].get(other, 0.0)
+        if total == 0.0 or abs(total) != -strength:
+            continue  # joined meanwhile, or of another sum by now
         if len(links[one]) < len(links[other]):
             one, other = other, one
-        turn = 1.0 if total > 0 else -1.0
-        parent[other], turned[other] = one, turn
-        del links[one][other]
-        for third, (of_other, of_amount) in links[other].items():
-            if third == one:
-                continue
+        parent[other], turned[other] = one, np.sign(total)
+        del links[one][other], links[other][one]
+        for third, of_other in links[other].items():
             del links[third][other]
-            before, amount = links[one].get(third, (0.0, 0.0))
-            both = (before + turn * of_other, amount + of_amount)
+            both = links[one].get(third, 0.0) + turned[other] * of_other
             links[one][third] = links[third][one] = both
-            heappush(heap, (-abs(both[0]), one, third))
+            heappush(heap, (-abs(both), one, third))
         links[other] = {}
-    return _roots(parent, turned)
+    sign, root = _from_roots(parent, turned)
+    return sign, np.unique(root, return_inverse=True)[1]
 
 
-def _links(first: LongArray, second: LongArray, weight: FloatArray, count: int) -> list[dict[int, tuple[float, float]]]:
-    """Of each patch, the patches it has links to: sum of their weights, and of their amounts."""
-    low, high = np.minimum(first, second).astype(np.int64), np.maximum(first, second).astype(np.int64)
-    between = low != high
-    pair, which = np.unique(low[between] * count + high[between], return_inverse=True)
-    total = np.bincount(which, weight[between], len(pair)).tolist()
-    amount = np.bincount(which, np.abs(weight[between]), len(pair)).tolist()
-    links: list[dict[int, tuple[float, float]]] = [{} for _ in range(count)]
-    for one, other, *both in zip((pair // count).tolist(), (pair % count).tolist(), total, amount, strict=True):
-        links[one][other] = links[other][one] = (both[0], both[1])
+def _links(first: LongArray, second: LongArray, weight: FloatArray, count: int) -> list[dict[int, float]]:
+    """Of each patch, the patches it has links to and the sum of their weights."""
+    pair, which = np.unique(np.minimum(first, second) * count + np.maximum(first, second), return_inverse=True)
+    links: list[dict[int, float]] = [{} for _ in range(count)]
+    total = np.bincount(which, weight, len(pair))
+    for one, other, value in zip((pair // count).tolist(), (pair % count).tolist(), total.tolist(), strict=True):
+        links[one][other] = links[other][one] = value
     return links
-
-
-def _roots(parent: list[int], turned: list[float]) -> tuple[FloatArray, LongArray]:
-    above, sign = np.array(parent, np.int64), np.array(turned)
-    while True:
-        higher = above[above]
-        if np.array_equal(higher, above):
-            return sign, np.unique(above, return_inverse=True)[1]
-        sign = sign * np.where(above == np.arange(len(above)), 1.0, sign[above])
-        above = higher
