@@ -12,7 +12,7 @@ from pydantic import Field
 
 from pipeline.errors import Outcome
 from pipeline.formats.removed import Why, write_removed
-from pipeline.geometry.alignment.explain import mirrored, misfit, odd_size, symmetry_words
+from pipeline.geometry.alignment.explain import contradiction_words, mirrored, misfit, odd_one, odd_size, symmetry_words
 from pipeline.geometry.alignment.graph import Ready
 from pipeline.geometry.alignment.rigid import displacement
 from pipeline.geometry.alignment.solve import FEWEST_POINTS, Found, aligned, prepared, verified
@@ -228,24 +228,25 @@ class Alignment(Stage):
 
     def _judge_contradiction(self, part: Part, found: Found, most_percent: float, context: StageContext) -> None:
         names = [capture.name for capture in part.captures]
-        (i, j), percent = _contradiction(found)
+        pair, percent = _contradiction(found)
         if percent > most_percent or (contradicted(found.best) and most_percent == self.most_contradiction_percent):
-            if percent > HOPELESS * self.most_contradiction_percent and found.searched and mirrored(j, found):
+            odd = odd_one(found)
+            suspect = pair[1] if odd is None else odd
+            if percent > HOPELESS * self.most_contradiction_percent and found.searched and mirrored(suspect, found):
                 context.stop(
                     Outcome.RESCAN,
                     "mirrored",
-                    f"{names[j]} fits the other captures only as a mirror image.",
+                    f"{names[suspect]} fits the other captures only as a mirror image.",
                     "Export it again without mirroring.",
-                    names[j],
+                    names[suspect],
                 )
             context.stop(
                 Outcome.RESCAN,
                 "sides-contradict",
-                f"{names[i]} and {names[j]} do not fit: {percent:.1f} percent of what they have in common lies where "
-                "the other shows something else.",
+                contradiction_words(found, pair, percent, names),
                 "Check that all captures are of this one part, that nothing on it moved and that the cleaning left "
                 "nothing else; then scan again.",
-                names[i],
+                None if odd is None else names[odd],
             )
 
     def _judge_overlap(self, part: Part, found: Found, context: StageContext) -> None:

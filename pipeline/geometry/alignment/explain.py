@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+from scipy.sparse.csgraph import connected_components
 from scipy.spatial.transform import Rotation
 
 from pipeline.geometry.alignment.graph import Guess, pair_guesses
@@ -15,7 +16,8 @@ from pipeline.geometry.constraint import constraint
 
 UNITS = {25.4: "an inch for a millimetre", 10.0: "a centimetre for a millimetre", 1000.0: "a metre for a millimetre"}
 ODD_SIZE = 5.0
-MIRROR_SCORE = 0.25
+FITTING_SCORE = 0.25
+"""Two sides fit by themselves when a pose scores more than this with next to nothing against it."""
 OVERLAP = (
     "Scan one more side between {one} and {other}, so that neighbouring sides share at least a third of what they "
     "show; or take {one} out, if it is of another part."
@@ -57,6 +59,35 @@ def misfit(found: Found, least: float, names: Sequence[str]) -> tuple[int, str, 
     )
 
 
+def odd_one(found: Found) -> int | None:
+    """The only side that by itself fits none of the others, where these fit one another; None where nothing tells.
+
+    The chosen poses do not tell it: a foreign side may have drawn two apart that fit.
+    """
+    fits = np.zeros((len(found.ready), len(found.ready)), np.bool_)
+    for (i, j), offered in found.guesses.items():
+        fits[i, j] = fits[j, i] = any(map(_fits, offered))
+    alone = np.flatnonzero(~fits.any(axis=1))
+    if len(fits) > 2 and len(alone) == 1 and connected_components(fits, directed=False)[0] == 2:
+        return int(alone[0])
+    return None
+
+
+def contradiction_words(found: Found, pair: tuple[int, int], percent: float, names: Sequence[str]) -> str:
+    """What does not fit: the side that is the odd one, else the pair, unless the two would fit by themselves."""
+    odd = odd_one(found)
+    share = f"{percent:.1f} percent of what {{}} have in common lies where the other shows something else."
+    if odd is not None:
+        why = "it is of another part, something moved or was left in, or it shows too little of what they show"
+        return (
+            f"{names[odd]} fits none of the other captures, which fit one another: {why}. "
+            f"Laid together, {share.format('two of them')}"
+        )
+    if any(map(_fits, found.guesses.get(pair, []))):
+        return f"The captures do not all fit together: {share.format('two of them')}"
+    return f"{names[pair[0]]} and {names[pair[1]]} do not fit: {share.format('they')}"
+
+
 def mirrored(k: int, found: Found) -> bool:
     """Whether the mirror image of a side fits another side well, and the side itself does not.
 
@@ -72,7 +103,7 @@ def mirrored(k: int, found: Found) -> bool:
         straight = found.guesses.get((min(j, k), max(j, k)), [])
         as_is = max((_clean_score(guess) for guess in straight), default=0.0)
         if max((_clean_score(guess) for guess in pair_guesses(here, other)), default=0.0) > max(
-            MIRROR_SCORE, CLEARLY * as_is
+            FITTING_SCORE, CLEARLY * as_is
         ):
             return True
     return False
@@ -80,6 +111,10 @@ def mirrored(k: int, found: Found) -> bool:
 
 def _clean_score(guess: Guess) -> float:
     return guess.evidence.score if guess.evidence.contradiction < 0.01 else 0.0
+
+
+def _fits(guess: Guess) -> bool:
+    return _clean_score(guess) > FITTING_SCORE
 
 
 def symmetry_words(found: Found, names: Sequence[str]) -> str:
