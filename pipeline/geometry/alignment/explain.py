@@ -12,6 +12,7 @@ from scipy.spatial.transform import Rotation
 from pipeline.geometry.alignment.graph import Guess, pair_guesses
 from pipeline.geometry.alignment.rigid import inverse, moved
 from pipeline.geometry.alignment.solve import Found, made_ready
+from pipeline.geometry.alignment.verdict import PATCH
 from pipeline.geometry.constraint import constraint
 
 UNITS = {25.4: "an inch for a millimetre", 10.0: "a centimetre for a millimetre", 1000.0: "a metre for a millimetre"}
@@ -86,6 +87,17 @@ def contradiction_words(found: Found, pair: tuple[int, int], percent: float, nam
     if any(map(_fits, found.guesses.get(pair, []))):
         return f"The captures do not all fit together: {share.format('two of them')}"
     return f"{names[pair[0]]} and {names[pair[1]]} do not fit: {share.format('they')}"
+
+
+def patch_words(found: Found, names: Sequence[str]) -> str:
+    """Which pair shows something else in one place, and how large that is."""
+    i, j = max(found.best.pairs, key=lambda pair: found.best.pairs[pair].patch)
+    count = found.best.pairs[i, j].patch
+    across = np.sqrt(count) * max(found.ready[k].seen.side.cell for k in (i, j))
+    return (
+        f"{names[i]} and {names[j]} do not fit in one place, about {across:.1f} mm across: {count} samples side by "
+        f"side lie where the other shows something else, and from {PATCH} on that is no chance."
+    )
 
 
 def mirrored(k: int, found: Found) -> bool:
