@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import re
+from types import SimpleNamespace
 from typing import Any, cast
 
 import numpy as np
 import pytest
 
 from pipeline.geometry.alignment.evidence import Evidence
-from pipeline.geometry.alignment.explain import contradiction_words, odd_one
+from pipeline.geometry.alignment.explain import contradiction_words, odd_one, symmetry_words
 from pipeline.geometry.alignment.graph import Guess
 from pipeline.geometry.alignment.solve import Found
+from pipeline.simulate.poses import random_rigid
 
 NAMES = ("a.ply", "b.ply", "c.ply", "d.ply")
 GOOD = Evidence(samples=1_000, support=700)
@@ -50,3 +53,21 @@ def test_two_that_fit_by_themselves_are_not_said_not_to_fit() -> None:
         "The captures do not all fit together: 4.0 percent"
     )
     assert contradiction_words(chain, (0, 2), 4.0, NAMES).startswith("a.ply and c.ply do not fit: 4.0 percent")
+
+
+def test_a_direction_is_that_of_the_side_named() -> None:
+    rng = np.random.default_rng(4)
+    facing = rng.normal(size=(4_000, 3))
+    facing /= np.linalg.norm(facing, axis=1, keepdims=True)
+    round_side = SimpleNamespace(seen=SimpleNamespace(side=SimpleNamespace(points=30.0 * facing, normals=facing)))
+    part_from_side = random_rigid(rng, 0.0)
+    half_turn = np.diag([-1.0, 1.0, -1.0, 1.0])  # about the named side's y
+    poses = [np.array([np.eye(4), pose]) for pose in (part_from_side, part_from_side @ half_turn)]
+    best, other = (cast(Any, SimpleNamespace(poses=one)) for one in poses)
+    ready = [cast(Any, round_side)] * 2
+    words = symmetry_words(Found(best, [other], [], (1.0, (0, 1)), np.zeros(2), {}, ready), NAMES)
+    assert re.search(
+        r"b.ply may be turned by 180.0 degrees about the direction "
+        r"\(-?0\.00, -?1\.00, -?0\.00\) of the capture's own frame",
+        words,
+    )

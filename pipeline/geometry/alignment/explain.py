@@ -147,11 +147,10 @@ def symmetry_words(found: Found, names: Sequence[str]) -> str:
     angle = float(np.linalg.norm(vector))
     if angle < 2.0:
         return f"{names[k]} may lie {np.linalg.norm(moved(step, centre[None]) - centre):.1f} mm farther along"
-    points = np.concatenate([moved(p, one.seen.side.points[::4]) for p, one in zip(best.poses, ready, strict=True)])
-    normals = np.concatenate(
-        [one.seen.side.normals[::4] @ p[:3, :3].T for p, one in zip(best.poses, ready, strict=True)]
-    )
-    axis = constraint(points, normals).called(vector / angle)
+    own = [inverse(best.poses[k]) @ pose for pose in best.poses]  # people have the named side before them, in its frame
+    points = np.concatenate([moved(p, one.seen.side.points[::4]) for p, one in zip(own, ready, strict=True)])
+    normals = np.concatenate([one.seen.side.normals[::4] @ p[:3, :3].T for p, one in zip(own, ready, strict=True)])
+    axis = constraint(points, normals).called(best.poses[k][:3, :3].T @ vector / angle)
     fold = round(360 / angle)
     times = f", {fold} equal positions" if fold > 1 and abs(360 / angle - fold) < 0.05 * fold else ""
     return f"{names[k]} may be turned by {angle:.1f} degrees about {axis}{times}"
