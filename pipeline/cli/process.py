@@ -50,10 +50,13 @@ def _process(options: Any) -> int:
 
 def _ticket_recipe(job: Path) -> str:
     from pipeline.job import load_job
+    from pipeline.recipe import recipe_files
 
     name = load_job(job).ticket.recipe
     if name is None:
-        raise UsageError("No recipe given, and the ticket names none.", "Give --recipe FILE, or a shipped one by name.")
+        known = ", ".join(file.stem for file in recipe_files())
+        remedy = f"Give --recipe FILE, or one of: {known}."
+        raise UsageError("No recipe given, and the ticket names none.", remedy)
     return name
 
 

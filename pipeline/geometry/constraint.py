@@ -127,7 +127,7 @@ class Constraint:
         return Motion(turn, slide, _towards_positive(axis), through, ratio, words)
 
     def called(self, axis: FloatArray) -> str:
-        """A direction, named after the part's own directions where they are distinct."""
+        """A direction of the capture whose surface this is, named after the part's own where these are distinct."""
         cosines = np.abs(self.axes @ axis)
         best = int(np.argmax(cosines))
         long, middle, short = self.spread
@@ -137,7 +137,7 @@ class Constraint:
             if best == 2 and middle > 1.15 * short:
                 return "the part's short axis"
         x, y, z = axis
-        return f"the direction ({x:.2f}, {y:.2f}, {z:.2f})"
+        return f"the direction ({x:.2f}, {y:.2f}, {z:.2f}) of the capture's own frame"
 
 
 def constraint(points: FloatArray, normals: FloatArray, weights: FloatArray | None = None) -> Constraint:

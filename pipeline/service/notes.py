@@ -25,7 +25,7 @@ _KNOWN = "worked before"
 
 def write_verdict(site: Site, verdict: Verdict) -> None:
     """The finding of triage. Raises OSError when the inbox cannot be written."""
-    counted = f"{verdict.captures} captures with {verdict.points:,} points" if verdict.captures else ""
+    counted = f"{verdict.counted} with {verdict.points:,} points" if verdict.captures else ""
     findings = [(finding.text, finding.remedy) for finding in verdict.findings]
     until = "It is taken in the site's hours. This page goes when it is taken."
     _write(site, verdict.entry, verdict.verdict, TITLES[verdict.verdict], counted, findings, until)

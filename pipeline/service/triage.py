@@ -63,9 +63,14 @@ class Verdict(BaseModel):
     def readable(self) -> bool:
         return self.verdict != "unreadable"
 
+    @property
+    def counted(self) -> str:
+        """How many captures there are, in words."""
+        return f"{self.captures} capture{'' if self.captures == 1 else 's'}"
+
     def sentence(self) -> str:
         """The verdict in one line."""
-        what = f"{self.captures} captures, {self.points:,} points: " if self.captures else ""
+        what = f"{self.counted}, {self.points:,} points: " if self.captures else ""
         return what + TITLES[self.verdict] + "".join(f"; {finding.text}" for finding in self.findings[:1])
 
 

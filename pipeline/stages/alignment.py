@@ -12,11 +12,19 @@ from pydantic import Field
 
 from pipeline.errors import Outcome
 from pipeline.formats.removed import Why, write_removed
-from pipeline.geometry.alignment.explain import mirrored, misfit, odd_size, symmetry_words
+from pipeline.geometry.alignment.explain import (
+    contradiction_words,
+    mirrored,
+    misfit,
+    odd_one,
+    odd_size,
+    patch_words,
+    symmetry_words,
+)
 from pipeline.geometry.alignment.graph import Ready
 from pipeline.geometry.alignment.rigid import displacement
 from pipeline.geometry.alignment.solve import FEWEST_POINTS, Found, aligned, prepared, verified
-from pipeline.geometry.alignment.verdict import contradicted
+from pipeline.geometry.alignment.verdict import PATCH, contradicted
 from pipeline.geometry.between import foreign_between, strays_between
 from pipeline.geometry.surroundings import in_surroundings
 from pipeline.part import BoolArray, Capture, Form, Part
@@ -25,6 +33,10 @@ from pipeline.stage import Measure, Stage, StageContext
 MARKERS = (
     "Stick at least four markers on the part where neighbouring sides both see them, unevenly spaced and not in one "
     "line, and scan again; or leave a helper object fixed to the part in all captures."
+)
+ONE_PART = (
+    "Check that all captures are of this one part, that nothing on it moved and that the cleaning left nothing else; "
+    "then scan again."
 )
 NOT_ONE_SETTING = (
     "The ticket says that all captures were taken in one setting, but what stands around the part does not hold them "
@@ -52,6 +64,10 @@ class Alignment(Stage):
                 "least share of the smaller side that a neighbour covers, of the links that hold all together",
             ),
             "contradiction_percent": Measure("percent", "largest share of a pair's common surface that does not fit"),
+            "patch_count": Measure(
+                "count",
+                f"most samples side by side that speak against the poses; from {PATCH} on they are refused",
+            ),
             "rms_mm": Measure("mm", "root mean square distance between the surfaces of overlapping sides"),
             "rms_to_noise_ratio": Measure("ratio", "spread of these distances over the captures' own noise"),
             "closure_mm": Measure("mm", "largest disagreement between a pair aligned alone and within the whole"),
@@ -76,7 +92,8 @@ class Alignment(Stage):
     good_overlap_percent: float = Field(30.0, gt=0, le=100)
     """Below this the overlap is called scant in a warning (common practice asks for 20 to 50, no source)."""
     most_contradiction_percent: float = Field(1.5, gt=0, le=100)
-    """Largest share of common surface that may speak against the poses."""
+    """Largest share of common surface that may speak against the poses; where it lies in one place (``patch_count``),
+    less is too much."""
     sure_contradiction_percent: float = Field(0.3, gt=0, le=100)
     """From this share on a person should look; right poses are contradicted in a quarter of a percent at most."""
     marker_noise_mm: float = Field(0.3, gt=0)
@@ -194,6 +211,7 @@ class Alignment(Stage):
         noise = max(max(one.seen.side.noise for one in found.ready), np.finfo(float).tiny)
         context.measure("overlap_percent", 100 * found.overlap[0])
         context.measure("contradiction_percent", 100 * best.contradiction)
+        context.measure("patch_count", best.patch)
         context.measure("rms_mm", float(np.sqrt(best.squares)))
         context.measure("rms_to_noise_ratio", min(best.joint.residual_mm / noise, 1e6))
         context.measure("closure_mm", found.closure_mm())
@@ -210,6 +228,10 @@ class Alignment(Stage):
         if found.searched:
             self._judge_certainty(part, found, context)
         self._judge_contradiction(part, found, self.most_contradiction_percent, context)
+        if contradicted(found.best):
+            context.stop(
+                Outcome.RESCAN, "sides-contradict", patch_words(found, [one.name for one in part.captures]), ONE_PART
+            )
         (i, j), percent = _contradiction(found)
         if percent > self.sure_contradiction_percent:
             one, other = (part.captures[k].name for k in (i, j))
@@ -237,24 +259,24 @@ class Alignment(Stage):
 
     def _judge_contradiction(self, part: Part, found: Found, most_percent: float, context: StageContext) -> None:
         names = [capture.name for capture in part.captures]
-        (i, j), percent = _contradiction(found)
-        if percent > most_percent or (contradicted(found.best) and most_percent == self.most_contradiction_percent):
-            if percent > HOPELESS * self.most_contradiction_percent and found.searched and mirrored(j, found):
+        pair, percent = _contradiction(found)
+        if percent > most_percent:
+            odd = odd_one(found)
+            suspect = pair[1] if odd is None else odd
+            if percent > HOPELESS * self.most_contradiction_percent and found.searched and mirrored(suspect, found):
                 context.stop(
                     Outcome.RESCAN,
                     "mirrored",
-                    f"{names[j]} fits the other captures only as a mirror image.",
+                    f"{names[suspect]} fits the other captures only as a mirror image.",
                     "Export it again without mirroring.",
-                    names[j],
+                    names[suspect],
                 )
             context.stop(
                 Outcome.RESCAN,
                 "sides-contradict",
-                f"{names[i]} and {names[j]} do not fit: {percent:.1f} percent of what they have in common lies where "
-                "the other shows something else.",
-                "Check that all captures are of this one part, that nothing on it moved and that the cleaning left "
-                "nothing else; then scan again.",
-                names[i],
+                contradiction_words(found, pair, percent, names),
+                ONE_PART,
+                None if odd is None else names[odd],
             )
 
     def _judge_overlap(self, part: Part, found: Found, context: StageContext) -> None:

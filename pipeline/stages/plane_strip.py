@@ -103,8 +103,10 @@ class PlaneStrip(Stage):
             weak = ", ".join(text for text, value in unsure[0].tests.items() if value < 0.8)
             context.doubt(
                 "support-unsure",
-                f"{name}: a large plane may be the table or a face of the part, and was left in. Not sure: {weak}.",
-                "Look at the result. Give the part's size in the ticket (expected_size_mm) and send it again.",
+                f"{name}: what looks like a large plane may be the table or a face of the part, and was not cut off as "
+                f"the table. Not sure: {weak}.",
+                "Look at the result: is something of a table left in it? Give the part's size in the ticket "
+                "(expected_size_mm) and send it again.",
                 name,
             )
         ground = rough_ground(samples.points, samples.normals, lengths.spacing, lengths.noise)

@@ -50,6 +50,11 @@ def process(job: Path, *more: str) -> int:
     )
 
 
+def test_process_without_a_recipe_lists_those_there_are(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["process", str(job), "--out", str(job.parent / "out")]) == 2
+    assert "one of: archive, inspection, preview, replica." in capsys.readouterr().err
+
+
 def test_process_writes_a_result_that_verifies(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert process(job) == 0
     said = capsys.readouterr()

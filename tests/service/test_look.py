@@ -98,6 +98,12 @@ def test_an_unknown_recipe_will_fail_and_the_captures_are_looked_at_all_the_same
     assert any("12 frames" in finding.text for finding in verdict.findings)
 
 
+def test_one_capture_is_not_said_to_be_many(site: Site, job: Path) -> None:
+    assert look_at(site, "tiller").sentence().startswith("1 capture, 2,000 points: ")
+    sphere_ply(job / "b.ply")
+    assert look_at(site, "tiller").sentence().startswith("2 captures, ")
+
+
 def test_a_ticket_of_another_name_is_told_by_day(site: Site, job: Path) -> None:
     (job / "Ticket.YAML").write_text("unit: in\n", encoding="utf-8")
     verdict = look_at(site, "tiller")

@@ -197,6 +197,25 @@ def test_what_speaks_against_poses_in_many_places_is_looked_at() -> None:
     assert not aligned((one, other))[1].reasons
 
 
+def test_what_speaks_against_poses_in_one_place_refuses_them_by_its_name() -> None:
+    """A dent that only one capture has: a small share of what they have in common, and no chance."""
+    (one, other), truth = scanned("gudgeon")
+    assert other.normals is not None
+    common = cKDTree(one.points).query(transformed(other.points, truth[1]))[0] < 0.5
+    tree = cKDTree(other.points[common])
+    middle = other.points[np.argmax(tree.query_ball_point(other.points, 4.0, return_length=True))]
+    inside = np.linalg.norm(other.points - middle, axis=1) < 8.0
+    dented = replace(other, points=np.where(inside[:, None], other.points - 0.6 * other.normals, other.points))
+    context = StageContext(np.random.default_rng(0), Path(), Alignment.all_measures())
+    with pytest.raises(JobStopped) as stopped:  # what is foreign would be removed, and the poses be judged by the rest
+        Alignment(most_foreign_percent=0.0).apply(Part("part", (one, dented)), context)
+    assert stopped.value.code == "sides-contradict"
+    assert context.measures["contradiction_percent"] < Alignment().most_contradiction_percent
+    share = re.search(r"about [0-9.]+ mm across: ([0-9]+) samples side by side .* from 10 on", stopped.value.text)
+    assert share is not None
+    assert int(share[1]) == context.measures["patch_count"] >= 10
+
+
 def test_a_hinge_is_no_rival_of_the_place_where_it_locks() -> None:
     """Turned about its barrel, half a gudgeon touches the other half without contradiction, if cut there."""
     job = scanned("gudgeon")
@@ -311,6 +330,13 @@ def test_a_capture_slightly_out_of_scale_is_refused() -> None:
 def test_a_capture_of_another_part_is_refused() -> None:
     stopped = refused((scanned("swan-finial")[0][0], scanned("gudgeon", ("top", "bottom", "left"))[0][2]))
     assert stopped.code in ("sides-do-not-join", "sides-contradict")
+
+
+def test_of_three_captures_the_one_of_another_part_is_named() -> None:
+    captures = scanned("gudgeon", ("top", "bottom", "left"))[0]
+    stopped = refused((*captures[::2], replace(scanned("swan-finial")[0][1], name="other.ply")))
+    assert stopped.capture == "other.ply"
+    assert stopped.text.startswith("other.ply ")
 
 
 def test_declared_poses_that_share_little_are_not_refuted_by_a_guess() -> None:

@@ -6,16 +6,19 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+from scipy.sparse.csgraph import connected_components
 from scipy.spatial.transform import Rotation
 
 from pipeline.geometry.alignment.graph import Guess, pair_guesses
 from pipeline.geometry.alignment.rigid import inverse, moved
 from pipeline.geometry.alignment.solve import Found, made_ready
+from pipeline.geometry.alignment.verdict import PATCH
 from pipeline.geometry.constraint import constraint
 
 UNITS = {25.4: "an inch for a millimetre", 10.0: "a centimetre for a millimetre", 1000.0: "a metre for a millimetre"}
 ODD_SIZE = 5.0
-MIRROR_SCORE = 0.25
+FITTING_SCORE = 0.25
+"""Two sides fit by themselves when a pose scores more than this with next to nothing against it."""
 OVERLAP = (
     "Scan one more side between {one} and {other}, so that neighbouring sides share at least a third of what they "
     "show; or take {one} out, if it is of another part."
@@ -57,6 +60,46 @@ def misfit(found: Found, least: float, names: Sequence[str]) -> tuple[int, str, 
     )
 
 
+def odd_one(found: Found) -> int | None:
+    """The only side that by itself fits none of the others, where these fit one another; None where nothing tells.
+
+    The chosen poses do not tell it: a foreign side may have drawn two apart that fit.
+    """
+    fits = np.zeros((len(found.ready), len(found.ready)), np.bool_)
+    for (i, j), offered in found.guesses.items():
+        fits[i, j] = fits[j, i] = any(map(_fits, offered))
+    alone = np.flatnonzero(~fits.any(axis=1))
+    if len(fits) > 2 and len(alone) == 1 and connected_components(fits, directed=False)[0] == 2:
+        return int(alone[0])
+    return None
+
+
+def contradiction_words(found: Found, pair: tuple[int, int], percent: float, names: Sequence[str]) -> str:
+    """What does not fit: the side that is the odd one, else the pair, unless the two would fit by themselves."""
+    odd = odd_one(found)
+    share = f"{percent:.1f} percent of what {{}} have in common lies where the other shows something else."
+    if odd is not None:
+        why = "it is of another part, something moved or was left in, or it shows too little of what they show"
+        return (
+            f"{names[odd]} fits none of the other captures, which fit one another: {why}. "
+            f"Laid together, {share.format('two of them')}"
+        )
+    if any(map(_fits, found.guesses.get(pair, []))):
+        return f"The captures do not all fit together: {share.format('two of them')}"
+    return f"{names[pair[0]]} and {names[pair[1]]} do not fit: {share.format('they')}"
+
+
+def patch_words(found: Found, names: Sequence[str]) -> str:
+    """Which pair shows something else in one place, and how large that is."""
+    i, j = max(found.best.pairs, key=lambda pair: found.best.pairs[pair].patch)
+    count = found.best.pairs[i, j].patch
+    across = np.sqrt(count) * max(found.ready[k].seen.side.cell for k in (i, j))
+    return (
+        f"{names[i]} and {names[j]} do not fit in one place, about {across:.1f} mm across: {count} samples side by "
+        f"side lie where the other shows something else, and from {PATCH} on that is no chance."
+    )
+
+
 def mirrored(k: int, found: Found) -> bool:
     """Whether the mirror image of a side fits another side well, and the side itself does not.
 
@@ -72,7 +115,7 @@ def mirrored(k: int, found: Found) -> bool:
         straight = found.guesses.get((min(j, k), max(j, k)), [])
         as_is = max((_clean_score(guess) for guess in straight), default=0.0)
         if max((_clean_score(guess) for guess in pair_guesses(here, other)), default=0.0) > max(
-            MIRROR_SCORE, CLEARLY * as_is
+            FITTING_SCORE, CLEARLY * as_is
         ):
             return True
     return False
@@ -80,6 +123,10 @@ def mirrored(k: int, found: Found) -> bool:
 
 def _clean_score(guess: Guess) -> float:
     return guess.evidence.score if guess.evidence.contradiction < 0.01 else 0.0
+
+
+def _fits(guess: Guess) -> bool:
+    return _clean_score(guess) > FITTING_SCORE
 
 
 def symmetry_words(found: Found, names: Sequence[str]) -> str:
@@ -100,11 +147,10 @@ def symmetry_words(found: Found, names: Sequence[str]) -> str:
     angle = float(np.linalg.norm(vector))
     if angle < 2.0:
         return f"{names[k]} may lie {np.linalg.norm(moved(step, centre[None]) - centre):.1f} mm farther along"
-    points = np.concatenate([moved(p, one.seen.side.points[::4]) for p, one in zip(best.poses, ready, strict=True)])
-    normals = np.concatenate(
-        [one.seen.side.normals[::4] @ p[:3, :3].T for p, one in zip(best.poses, ready, strict=True)]
-    )
-    axis = constraint(points, normals).called(vector / angle)
+    own = [inverse(best.poses[k]) @ pose for pose in best.poses]  # people have the named side before them, in its frame
+    points = np.concatenate([moved(p, one.seen.side.points[::4]) for p, one in zip(own, ready, strict=True)])
+    normals = np.concatenate([one.seen.side.normals[::4] @ p[:3, :3].T for p, one in zip(own, ready, strict=True)])
+    axis = constraint(points, normals).called(best.poses[k][:3, :3].T @ vector / angle)
     fold = round(360 / angle)
     times = f", {fold} equal positions" if fold > 1 and abs(360 / angle - fold) < 0.05 * fold else ""
     return f"{names[k]} may be turned by {angle:.1f} degrees about {axis}{times}"
