@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.spatial import ConvexHull
+from scipy.spatial.distance import pdist
 
 from pipeline.geometry.sectors import furthest
 from pipeline.geometry.voxels import Voxels, patches, voxels
@@ -29,6 +30,8 @@ WAVES_IN_SPACINGS = 0.15
 PARALLEL = 0.98
 LOW = 0.5
 """Height over its extent up to which a face over a table belongs to something that lies there."""
+OVERSIZE = 1.25
+"""What is so many times as wide as the part was declared is no face of it."""
 CONTACT = 4
 """Cells above a plane in which something that stands on it begins."""
 
@@ -58,6 +61,7 @@ class Plane:
     contact : cells of the rest of the scene just above it, where things stand on it
     area, hull_area, standing_area : of the plane seen, of its convex hull, and of what stands over it, mm2
     extent : its largest size, mm
+    beyond_part : whether it is larger than any face of the part can be; its rim then drops away as a board's does
     """
 
     equation: FloatArray
@@ -74,6 +78,7 @@ class Plane:
     hull_area: float
     standing_area: float
     extent: float
+    beyond_part: bool
 
     def height(self, points: FloatArray) -> FloatArray:
         """(n,) signed height of points (n, 3) above the plane, millimetres."""
@@ -85,7 +90,7 @@ class Plane:
         """What speaks for a support plane: 1 fully, 0 not at all; the words go into the report."""
         return {
             "hardly anything lies below it": _falling(self.below, 0.02, 0.06),
-            "its rim does not drop away": _falling(self.drops, 0.12, 0.35),
+            "its rim does not drop away": 1.0 if self.beyond_part else _falling(self.drops, 0.12, 0.35),
             # Paper may lie along its rim, but not in all directions beyond.
             # Either speaks against walls by itself; half of each is more than half.
             "no walls rise along its rim": _either(_falling(self.rises, 0.45, 0.75), _rising(self.open, 0.35, 0.6)),
@@ -102,7 +107,7 @@ class Plane:
     @property
     def bounds(self) -> bool:
         """Whether the scene lies on one side of it, as it does of a table, a floor and a wall."""
-        return self.below < 0.02 and self.drops < 0.2
+        return self.below < 0.02 and (self.drops < 0.2 or self.beyond_part)
 
     @property
     def is_ground(self) -> bool:
@@ -124,7 +129,13 @@ class Plane:
         return flat and self.area >= 0.1 * self.hull_area
 
 
-def planes(points: FloatArray, normals: NDArray[np.floating] | None, spacing: float, noise: float) -> list[Plane]:
+def planes(
+    points: FloatArray,
+    normals: NDArray[np.floating] | None,
+    spacing: float,
+    noise: float,
+    part_size: float = np.inf,
+) -> list[Plane]:
     """Candidate planes of a scene with their evidence, surest first.
 
     Parameters
@@ -132,6 +143,7 @@ def planes(points: FloatArray, normals: NDArray[np.floating] | None, spacing: fl
     points : (n, 3), millimetres
     normals : (n, 3) pointing out of the surfaces, or None
     spacing, noise : millimetres
+    part_size : diagonal of the part as declared, millimetres
     """
     few = points[:: max(1, len(points) // 50_000)]
     extent = float(np.linalg.norm(np.ptp(np.percentile(few, [1, 99], axis=0), axis=0)))
@@ -142,7 +154,7 @@ def planes(points: FloatArray, normals: NDArray[np.floating] | None, spacing: fl
         facing = np.stack([cells.total(normals[:, axis]) for axis in range(3)], axis=1)
     flat = (shape.thickness < np.maximum(2.0 * noise, 0.12 * cells.cell)) & (shape.width > 0.4 * cells.cell)
     groups = _flat_groups(cells, shape.normal, flat, noise)
-    judge = _Judge(cells, facing, points, noise)
+    judge = _Judge(cells, facing, points, noise, OVERSIZE * part_size)
     first = [judge.plane(member, np.ones(len(cells), bool)) for member in groups]
     # What other boards hold up or bound says nothing about this one.
     boards = [plane is not None and plane.bounds for plane in first]
@@ -204,6 +216,7 @@ class _Judge:
     facing: FloatArray | None
     points: FloatArray
     noise: float
+    largest: float
 
     def plane(self, member: BoolArray, rest: BoolArray) -> Plane | None:
         """The plane through the cells ``member``, judged by the cells ``rest``; None when nothing stands on it."""
@@ -248,6 +261,7 @@ class _Judge:
             hull_area=float(hull.volume * cells.cell**2),
             standing_area=float(len(np.unique(standing, axis=0)) * cells.cell**2),
             extent=float(np.linalg.norm(shape - 2 * RIM) * cells.cell),
+            beyond_part=bool(pdist(plan[member][hull.vertices]).max() * cells.cell > self.largest),
         )
 
     def _turned_up(self, equation: FloatArray, member: BoolArray, rest: BoolArray, band: float) -> FloatArray:

@@ -56,7 +56,7 @@ class PlaneStrip(Stage):
                 continue
             samples = samples_of(capture)
             lengths = gauge(samples.points)
-            found = self._boards(samples, lengths, context, capture.name)
+            found = self._boards(samples, lengths, part.declared.expected_size_mm, context, capture.name)
             keep = np.ones(len(samples.points), bool)
             for plane in found.cut:
                 cut = self.cut_height_mm or plane.cut
@@ -76,9 +76,17 @@ class PlaneStrip(Stage):
         context.measure("confidence_ratio", min(confidence))
         return part.with_captures(captures)
 
-    def _boards(self, samples: Samples, lengths: Gauge, context: StageContext, name: str) -> _Boards:
+    def _boards(
+        self,
+        samples: Samples,
+        lengths: Gauge,
+        expected_size: tuple[float, ...] | None,
+        context: StageContext,
+        name: str,
+    ) -> _Boards:
         """The planes to remove and the one that carries the scene; a doubtful one is said and left."""
-        candidates = planes(samples.points, samples.normals, lengths.spacing, lengths.noise)
+        size = np.inf if expected_size is None else float(np.linalg.norm(expected_size))
+        candidates = planes(samples.points, samples.normals, lengths.spacing, lengths.noise, size)
         plain = [plane for plane in candidates if plane.is_plain(lengths.noise, lengths.spacing)]
         sure = [plane for plane in plain if plane.confidence >= self.sure_ratio]
         rough = [

@@ -34,17 +34,17 @@ def _table(radius: float, edge: float) -> Surface:
     return points[seen], normals[seen]
 
 
-def _level(parts: list[Surface], height: float = 0.0) -> Plane | None:
+def _level(parts: list[Surface], height: float = 0.0, part_size: float = np.inf) -> Plane | None:
     """The plane at a height, or None."""
     points, normals = (np.vstack(column) for column in zip(*parts, strict=True))
     points = points + np.random.default_rng(0).normal(0, 0.05, points.shape)
-    found = [plane for plane in planes(points, normals, SPACING, 0.05) if abs(plane.equation[2]) > 0.99]
+    found = [plane for plane in planes(points, normals, SPACING, 0.05, part_size) if abs(plane.equation[2]) > 0.99]
     return next((plane for plane in found if abs(plane.equation[3] + height) < 1), None)
 
 
-def _confidence(parts: list[Surface]) -> float:
+def _confidence(parts: list[Surface], part_size: float = np.inf) -> float:
     """Of the plane z = 0; 0 when it is none."""
-    plane = _level(parts)
+    plane = _level(parts, part_size=part_size)
     return 0.0 if plane is None else plane.confidence
 
 
@@ -60,7 +60,10 @@ def test_the_upper_face_of_a_plate_is_no_table() -> None:
         for n in ((1, 0, 0), (-1, 0, 0), (0, 1, 0), (0, -1, 0))
     ]
     plate = _sheet((150, 150), (0, 0, 0), (0, 0, 1))
-    assert _confidence([plate, *round_edge, *_block(40, 0)]) < 0.15
+    scene = [plate, *round_edge, *_block(40, 0)]
+    assert _confidence(scene) < 0.15
+    assert _confidence(scene, part_size=220) < 0.15, "its face could be as large"
+    assert _confidence(scene, part_size=70) > 0.6, "no face of a block of 40 mm: a board, seen to its edges"
 
 
 def test_paper_along_its_rim_does_not_make_a_table_the_floor_of_a_box() -> None:
