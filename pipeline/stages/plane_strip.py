@@ -108,7 +108,8 @@ class PlaneStrip(Stage):
             return _Boards([], max(rough, key=lambda plane: plane.hull_area).equation)
         unsure = [plane for plane in plain if plane.confidence >= self.unsure_ratio]
         if unsure:
-            weak = ", ".join(text for text, value in unsure[0].tests.items() if value < 0.8)
+            tests = unsure[0].tests
+            weak = ", ".join(text for text, value in tests.items() if value <= max(0.8, min(tests.values())))
             context.doubt(
                 "support-unsure",
                 f"{name}: what looks like a large plane may be the table or a face of the part, and was not cut off as "

@@ -332,13 +332,6 @@ def test_a_capture_of_another_part_is_refused() -> None:
     assert stopped.code in ("sides-do-not-join", "sides-contradict")
 
 
-def test_of_three_captures_the_one_of_another_part_is_named() -> None:
-    captures = scanned("gudgeon", ("top", "bottom", "left"))[0]
-    stopped = refused((*captures[::2], replace(scanned("swan-finial")[0][1], name="other.ply")))
-    assert stopped.capture == "other.ply"
-    assert stopped.text.startswith("other.ply ")
-
-
 def test_declared_poses_that_share_little_are_not_refuted_by_a_guess() -> None:
     """End on end the halves share more, but contradict one another: that is nothing against the frame declared."""
     job = scanned("pipe-tee")

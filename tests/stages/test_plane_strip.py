@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import numpy as np
@@ -50,6 +51,16 @@ def test_the_support_is_where_the_table_is_and_reaches_as_far() -> None:
     wide = np.ptp(table @ np.linalg.svd(after.support_plane[None, :3])[2][1:].T, axis=0)
     seen = np.ptp(after.support_outline @ np.linalg.svd(after.support_plane[None, :3])[2][1:].T, axis=0)
     assert np.all(np.abs(seen - wide) < 0.12 * wide)
+
+
+def test_of_a_doubted_plane_is_said_what_this_stage_did_and_why() -> None:
+    """Whether it stays in the result is decided later: what carries no part may yet go as clutter."""
+    shot = simulated("gudgeon", riser="none", table="partial")
+    _, (told,) = worked(shot.capture, PlaneStrip(sure_ratio=1.0, unsure_ratio=0.01))
+    (reason,) = told.reasons
+    assert "was not cut off as the table" in reason.text
+    assert "left in" not in reason.text
+    assert re.search(r"Not sure: [a-z ]+", reason.text)
 
 
 @pytest.mark.parametrize("fitting", ["gudgeon", "nameplate", "pump-impeller", "sheave", "bailer", "swan-finial"])
