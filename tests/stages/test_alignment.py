@@ -394,3 +394,20 @@ def test_two_real_scans_of_a_figure_agree_with_themselves(debian_package: Callab
         poses.append(part.captures[1].part_from_capture @ away)
     apart = np.linalg.norm(transformed(second.points, poses[0]) - transformed(second.points, poses[1]), axis=1)
     assert apart.mean() < 0.3 * 0.0009  # the noise of these captures, about their smooth surface
+
+
+def test_captures_with_nothing_alike_are_refused_in_words() -> None:
+    """A ball and a flat plate: no place of the one is like any of the other, so there is no pose to begin with."""
+    rng = np.random.default_rng(0)
+    out = rng.normal(size=(12_000, 3))
+    out /= np.linalg.norm(out, axis=1)[:, None]
+    ball = 20 * out + NOISE * rng.normal(size=(12_000, 1)) * out
+    plate = np.column_stack([rng.uniform(-40, 40, 12_000), rng.uniform(-30, 30, 12_000), rng.normal(0, NOISE, 12_000)])
+    stopped = refused(
+        [
+            Capture("ball.ply", ball, out.astype(np.float32)),
+            Capture("plate.ply", plate, np.tile(np.float32([0, 0, 1]), (12_000, 1))),
+        ]
+    )
+    assert stopped.text
+    assert stopped.remedy

@@ -20,7 +20,7 @@ from pipeline.geometry.alignment.icp import ROUGH_SAMPLES, ROUGH_VOXELS, settled
 from pipeline.geometry.alignment.joint import refined
 from pipeline.geometry.alignment.markers import MARK_REACH, matches, partners
 from pipeline.geometry.alignment.quick import promising
-from pipeline.geometry.alignment.rigid import differences, distinct, inverse, moved
+from pipeline.geometry.alignment.rigid import differences, distinct, inverse, moved, rigid
 from pipeline.part import FloatArray
 
 MOST, FEWEST = 96, 36
@@ -104,6 +104,8 @@ def pair_guesses(one: Ready, other: Ready, mark_noise_mm: float = 0.3, tried: in
     """
     moving = one.seen.side
     poses = hypotheses(moving, other.field, one.table, other.table, np.random.default_rng(0))
+    if not len(poses):  # nothing on the two is alike; some pose is judged all the same, so that it can be said
+        poses = rigid(np.eye(3), other.seen.side.centre - moving.centre)[None]
     poses = settled(moving, other.field, poses, ROUGH_SAMPLES, ROUGH_VOXELS)
     poses = poses[promising(one.field, other.field, poses, 200, ROUGH_HEIGHT, ROUGH_COST, COARSE * tried)]
     found = judged(one, other, settled(moving, other.field, poses), tried)
