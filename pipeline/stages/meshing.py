@@ -8,7 +8,6 @@ from typing import Annotated, ClassVar, Literal
 
 import numpy as np
 from pydantic import Field
-from scipy.spatial import cKDTree
 
 from pipeline.errors import Outcome
 from pipeline.geometry.boundary import boundary_loops
@@ -138,7 +137,7 @@ class Meshing(Stage):
         """Both faces of a sheet as thin as the points are apart pass for one rough surface."""
         if len(part.captures) < 2 or lengths.noise < ROUGH_SPACINGS * lengths.spacing:
             return
-        quietest = min(noise_level(capture.points, cKDTree(capture.points)) for capture in part.captures)
+        quietest = min(noise_level(capture.points) for capture in part.captures)
         if lengths.noise > UNLIKE * quietest:
             context.doubt(
                 "walls-unsure",
