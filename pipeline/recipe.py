@@ -49,14 +49,20 @@ class Limit(WrittenByPeople):
     def broken_by(self, value: float, unit: str) -> str | None:
         """What is wrong with the value, or None."""
         if self.min is not None and value < self.min:
-            return f"{_with_unit(value, unit)}, where at least {_with_unit(self.min, unit)} is wanted"
+            return f"{_short(value, self.min)}{_sign(unit)}, where at least {self.min:g}{_sign(unit)} is wanted"
         if self.max is not None and value > self.max:
-            return f"{_with_unit(value, unit)}, where at most {_with_unit(self.max, unit)} is allowed"
+            return f"{_short(value, self.max)}{_sign(unit)}, where at most {self.max:g}{_sign(unit)} is allowed"
         return None
 
 
-def _with_unit(value: float, unit: str) -> str:
-    return f"{value:.6g} {UNIT_SIGNS[unit]}".rstrip()
+def _short(value: float, bound: float) -> str:
+    """A value in three digits, or as many more as it takes to lie beyond the bound."""
+    rounded = (float(f"{value:.{digits}g}") for digits in range(3, 17))
+    return f"{next((near for near in rounded if near != bound and (near > bound) == (value > bound)), value):.15g}"
+
+
+def _sign(unit: str) -> str:
+    return f" {UNIT_SIGNS[unit]}".rstrip()
 
 
 class Recipe(WrittenByPeople):

@@ -135,6 +135,8 @@ def test_a_limit_says_how_it_is_broken() -> None:
     assert limit.broken_by(1.0, "mm") is None
     assert limit.broken_by(2.0, "mm") is None
     assert limit.broken_by(2.5, "percent") == "2.5 %, where at most 2 % is allowed"
+    assert limit.broken_by(81.8831, "percent") == "81.9 %, where at most 2 % is allowed"
+    assert limit.broken_by(2.00037, "percent") == "2.0004 %, where at most 2 % is allowed"
     assert limit.broken_by(0.5, "count") == "0.5, where at least 1 is wanted"
 
 
