@@ -10,7 +10,7 @@ import pytest
 
 from pipeline.formats.reading import read_capture
 from pipeline.geometry.support_plane import draws_needed
-from pipeline.part import Capture
+from pipeline.part import Capture, Declared
 from pipeline.simulate.scene import Label
 from pipeline.stages.outlier_removal import OutlierRemoval
 from pipeline.stages.plane_strip import PlaneStrip
@@ -80,6 +80,30 @@ def test_a_box_is_no_table(size: tuple[float, float, float]) -> None:
     points[np.arange(20_000), axis] = side
     capture = Capture("box.ply", points * size + rng.normal(0, 0.02, points.shape))
     assert len(worked(capture, PlaneStrip())[0].points) == 20_000
+
+
+@pytest.mark.parametrize(("size", "stripped"), [(None, 0), ((50.0, 50.0, 40.0), 1), ((200.0, 200.0, 40.0), 0)])
+def test_a_board_seen_to_its_edges_is_told_by_the_size_in_the_ticket(
+    size: tuple[float, float, float] | None, stripped: int
+) -> None:
+    """A block on a small board: as it lies there it may as well be a plate with a block on it."""
+    rng = np.random.default_rng(0)
+
+    def sheet(x: tuple[float, float], y: tuple[float, float], z: tuple[float, float]) -> np.ndarray:
+        spans = np.array([x, y, z])
+        area = np.prod([high - low for low, high in spans if high > low])
+        return rng.uniform(spans[:, 0], spans[:, 1], (int(area), 3)) + rng.normal(0, 0.03, (int(area), 3))
+
+    def walls(half: float, z: tuple[float, float]) -> list[np.ndarray]:
+        along = [sheet((-half, half), (s * half, s * half), z) for s in (-1, 1)]
+        return along + [sheet((s * half, s * half), (-half, half), z) for s in (-1, 1)]
+
+    board = [sheet((-90, 90), (-90, 90), (0, 0)), *walls(90, (-8, 0))]
+    block = [sheet((-25, 25), (-25, 25), (40, 40)), *walls(25, (0, 40))]
+    capture = Capture("block.ply", np.concatenate([*board, *block]))
+    after, (told,) = worked(capture, PlaneStrip(), declared=Declared(expected_size_mm=size))
+    assert told.measures["planes_count"] == stripped
+    assert (after.points[:, 2].min() > -0.5) == bool(stripped)
 
 
 def test_a_wall_goes_too() -> None:
