@@ -1,4 +1,4 @@
-"""Public data that tests install by package name, never kept in this repository.
+"""What all tests share: no example is timed, and public data that they install by name, never kept in this repository.
 
 A package is fetched once into ``~/.cache/nightmill-tests``. Where it cannot be reached the test is skipped with
 the reason, but in CI (environment variable ``CI``) that is a failure: a check that quietly did not run is none.
@@ -15,6 +15,10 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
+
+settings.register_profile("untimed", deadline=None)  # a busy machine is no defect
+settings.load_profile("untimed")
 
 CACHE = Path.home() / ".cache" / "nightmill-tests"
 Fetch = Callable[[str], Path]

@@ -36,7 +36,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return tmp_path_factory.mktemp("reading")
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(order=st.permutations(list(PLY_TYPES)), form=st.sampled_from(["ascii", "<", ">"]), faces_first=st.booleans())
 def test_ply_properties_in_any_order_type_and_byte_order(
     folder: Path, order: list[str], form: str, faces_first: bool

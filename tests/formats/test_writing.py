@@ -48,7 +48,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return tmp_path_factory.mktemp("writing")
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(
     points=st_numpy.arrays(np.float64, st.tuples(st.integers(3, 30), st.just(3)), elements=st.floats(-900, 900)),
     seed=st.integers(0, 9),

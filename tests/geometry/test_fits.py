@@ -151,7 +151,7 @@ def test_a_plane_by_orthogonal_distance() -> None:
     assert fit("plane", points).form >= 0.6325
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(st.integers(0, 2**31), st.floats(0.01, 100))
 def test_motion_scale_and_order_change_nothing(seed: int, scale: float) -> None:
     rng = np.random.default_rng(seed)

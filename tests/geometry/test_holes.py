@@ -42,7 +42,7 @@ def bumpy(level: int = 6) -> tuple[np.ndarray, np.ndarray]:
 
 
 @given(st.integers(3, 60), st.integers(0, 2**32 - 1))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 def test_any_polygon_is_closed_by_two_triangles_less_than_corners(count: int, seed: int) -> None:
     # T9: closing n edges without new vertices adds n - 2 triangles (Liepa 2003 starts from such a triangulation)
     rng = np.random.default_rng(seed)

@@ -40,7 +40,7 @@ def turned(mesh: Mesh, seed: int) -> Mesh:
     return Mesh(transformed(noisy, motion), mesh.faces, mesh.filled)
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=12)
 @given(st.integers(0, 2**31))
 def test_a_bracket_stands_on_its_plate_whichever_way_it_lay(seed: int) -> None:
     mesh = turned(bracket(), seed)

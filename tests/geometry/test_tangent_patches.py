@@ -82,7 +82,7 @@ def test_density_and_evenness_stand_strays_and_noise() -> None:
     assert found.evenness == pytest.approx(1.0, abs=0.04)
 
 
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=8)
 @given(st.floats(0.05, 50), st.integers(0, 2**31))
 def test_scale_and_order_change_nothing_but_the_lengths(scale: float, seed: int) -> None:
     points = ball(3_000, 0.05)

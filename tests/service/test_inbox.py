@@ -61,7 +61,7 @@ names = st.text(
 
 
 @given(names)
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_names_in_any_script_become_jobs(tmp_path: Path, name: str) -> None:
     folder = tmp_path / f"{time.monotonic_ns()}"
     (folder / name).mkdir(parents=True)

@@ -185,4 +185,4 @@ class SiteMachine(RuleBasedStateMachine):
 
 
 TestSite = SiteMachine.TestCase
-TestSite.settings = settings(max_examples=20, stateful_step_count=15, deadline=None)
+TestSite.settings = settings(max_examples=20, stateful_step_count=15)
