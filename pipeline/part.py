@@ -6,6 +6,7 @@ the one it was given. Lengths are millimetres; transforms are 4x4, named ``targe
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal
@@ -155,6 +156,14 @@ class Declared:
     riser_height_mm: float | None = None
     aligned: bool = False
     same_setting: bool = False
+
+    @property
+    def diagonal_mm(self) -> float:
+        """Longest diagonal that the declared size allows; one size is the largest edge. Infinite where none is told."""
+        if self.expected_size_mm is None:
+            return math.inf
+        edges = self.expected_size_mm if len(self.expected_size_mm) > 1 else self.expected_size_mm * 3
+        return math.hypot(*edges)
 
 
 @dataclass(frozen=True, eq=False, slots=True)

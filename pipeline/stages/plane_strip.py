@@ -56,7 +56,7 @@ class PlaneStrip(Stage):
                 continue
             samples = samples_of(capture)
             lengths = gauge(samples.points)
-            found = self._boards(samples, lengths, part.declared.expected_size_mm, context, capture.name)
+            found = self._boards(samples, lengths, part.declared.diagonal_mm, context, capture.name)
             keep = np.ones(len(samples.points), bool)
             for plane in found.cut:
                 cut = self.cut_height_mm or plane.cut
@@ -80,13 +80,12 @@ class PlaneStrip(Stage):
         self,
         samples: Samples,
         lengths: Gauge,
-        expected_size: tuple[float, ...] | None,
+        part_size: float,
         context: StageContext,
         name: str,
     ) -> _Boards:
         """The planes to remove and the one that carries the scene; a doubtful one is said and left."""
-        size = np.inf if expected_size is None else float(np.linalg.norm(expected_size))
-        candidates = planes(samples.points, samples.normals, lengths.spacing, lengths.noise, size)
+        candidates = planes(samples.points, samples.normals, lengths.spacing, lengths.noise, part_size)
         plain = [plane for plane in candidates if plane.is_plain(lengths.noise, lengths.spacing)]
         sure = [plane for plane in plain if plane.confidence >= self.sure_ratio]
         rough = [

@@ -82,11 +82,13 @@ def test_a_box_is_no_table(size: tuple[float, float, float]) -> None:
     assert len(worked(capture, PlaneStrip())[0].points) == 20_000
 
 
-@pytest.mark.parametrize(("size", "stripped"), [(None, 0), ((50.0, 50.0, 40.0), 1), ((200.0, 200.0, 40.0), 0)])
+@pytest.mark.parametrize(
+    ("size", "stripped"), [(None, 0), ((50.0, 50.0, 40.0), 1), ((200.0, 200.0, 40.0), 0), ((50.0,), 1), ((180.0,), 0)]
+)
 def test_a_board_seen_to_its_edges_is_told_by_the_size_in_the_ticket(
-    size: tuple[float, float, float] | None, stripped: int
+    size: tuple[float, ...] | None, stripped: int
 ) -> None:
-    """A block on a small board: as it lies there it may as well be a plate with a block on it."""
+    """A block on a small board: as it lies there it may as well be a plate with a block on it. One size is an edge."""
     rng = np.random.default_rng(0)
 
     def sheet(x: tuple[float, float], y: tuple[float, float], z: tuple[float, float]) -> np.ndarray:
