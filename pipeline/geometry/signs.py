@@ -64,8 +64,8 @@ def agreeing_signs(
     weight = agreement * np.abs(agreement) * sign[first] * sign[second]
     around = int(patch.max(initial=-1)) + 1  # one more patch: whoever looks
     patch_sign, piece = _joined(
-        np.append(patch[first].astype(np.int64), np.arange(around)),
-        np.append(patch[second].astype(np.int64), np.full(around, around)),
+        np.append(patch[first], np.arange(around)),
+        np.append(patch[second], np.full(around, around)),
         np.append(weight, SEEN * np.bincount(patch, votes * sign, around)),
         around + 1,
     )
@@ -112,10 +112,8 @@ def _along_tree(tree: csr_array, points: FloatArray, normals: FloatArray) -> tup
     graph = coo_array((np.ones(len(rows)), (rows, columns)), shape=(count + 1, count + 1)).tocsr()
     _, before = breadth_first_order(graph, count, directed=False)
     parent = np.where(before[:count] == count, np.arange(count), before[:count])
-    chord = unit(points - points[parent])
-    sign = np.einsum("ni,ni->n", normals, normals[parent])
-    sign -= 2 * np.einsum("ni,ni->n", normals, chord) * np.einsum("ni,ni->n", normals[parent], chord)
-    return _from_roots(parent, np.where(sign < 0, -1.0, 1.0))[0], label
+    sign = np.where(_agreement(points, normals, np.arange(count), parent) < 0, -1.0, 1.0)
+    return _from_roots(parent, sign)[0], label.astype(np.int64)
 
 
 def _from_roots(parent: LongArray, sign: FloatArray) -> tuple[FloatArray, LongArray]:

@@ -42,8 +42,15 @@ CREATE TABLE IF NOT EXISTS notes(name TEXT PRIMARY KEY, value TEXT NOT NULL) STR
 
 
 TECHNICAL_FAULTS = (
-    "crash", "timeout", "memory", "disk-full", "machine", "defect", "interrupted", "deliverable-differs",
-)  # fmt: skip
+    "crash",
+    "timeout",
+    "memory",
+    "disk-full",
+    "machine",
+    "defect",
+    "interrupted",
+    "deliverable-differs",
+)
 
 
 class State(StrEnum):

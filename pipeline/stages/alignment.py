@@ -208,7 +208,7 @@ class Alignment(Stage):
 
     def _record(self, found: Found, context: StageContext) -> None:
         best = found.best
-        noise = max(max(one.seen.side.noise for one in found.ready), np.finfo(float).tiny)
+        noise = max(found.noise_mm, np.finfo(float).tiny)
         context.measure("overlap_percent", 100 * found.overlap[0])
         context.measure("contradiction_percent", 100 * best.contradiction)
         context.measure("patch_count", best.patch)
@@ -242,15 +242,14 @@ class Alignment(Stage):
                 f"Look at the pictures with each side in its colour. {MARKERS}",
                 one,
             )
-        noise = max(one.seen.side.noise for one in found.ready)
         k = int(found.deviation_mm.argmax())
-        if found.deviation_mm[k] > noise:
+        if found.deviation_mm[k] > found.noise_mm:
             context.warn(
                 f"{part.captures[k].name} may lie off by about {found.deviation_mm[k]:.2f} mm: few places hold it "
                 "where it is, and these do not quite agree."
             )
         rough = found.best.joint.residual_mm
-        if rough > self.most_rms_to_noise_ratio * noise:
+        if rough > self.most_rms_to_noise_ratio * found.noise_mm:
             context.doubt(
                 "rough-fit",
                 f"The sides of {part.name} lie {rough:.2f} mm apart where they overlap, several times their own noise.",
@@ -274,7 +273,7 @@ class Alignment(Stage):
             context.stop(
                 Outcome.RESCAN,
                 "sides-contradict",
-                contradiction_words(found, pair, percent, names),
+                contradiction_words(found, pair, percent, odd, names),
                 ONE_PART,
                 None if odd is None else names[odd],
             )

@@ -33,7 +33,7 @@ def found(count: int, good: set[tuple[int, int]], otherwise: Evidence = WRONG) -
 def test_the_side_that_fits_none_is_named_and_not_those_it_drew_apart(otherwise: Evidence) -> None:
     mixed = found(3, {(0, 1)}, otherwise)
     assert odd_one(mixed) == 2
-    words = contradiction_words(mixed, (0, 1), 40.0, NAMES)
+    words = contradiction_words(mixed, (0, 1), 40.0, odd_one(mixed), NAMES)
     assert words.startswith("c.ply fits none of the other captures, which fit one another")
     assert "a.ply" not in words
     assert "b.ply" not in words
@@ -49,10 +49,12 @@ def test_nobody_is_the_odd_one_where_nothing_tells(count: int, good: set[tuple[i
 
 def test_two_that_fit_by_themselves_are_not_said_not_to_fit() -> None:
     chain = found(3, {(0, 1), (1, 2)})
-    assert contradiction_words(chain, (0, 1), 4.0, NAMES).startswith(
+    assert contradiction_words(chain, (0, 1), 4.0, odd_one(chain), NAMES).startswith(
         "The captures do not all fit together: 4.0 percent"
     )
-    assert contradiction_words(chain, (0, 2), 4.0, NAMES).startswith("a.ply and c.ply do not fit: 4.0 percent")
+    assert contradiction_words(chain, (0, 2), 4.0, odd_one(chain), NAMES).startswith(
+        "a.ply and c.ply do not fit: 4.0 percent"
+    )
 
 
 def test_a_direction_is_that_of_the_side_named() -> None:

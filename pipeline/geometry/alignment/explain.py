@@ -74,9 +74,10 @@ def odd_one(found: Found) -> int | None:
     return None
 
 
-def contradiction_words(found: Found, pair: tuple[int, int], percent: float, names: Sequence[str]) -> str:
+def contradiction_words(
+    found: Found, pair: tuple[int, int], percent: float, odd: int | None, names: Sequence[str]
+) -> str:
     """What does not fit: the side that is the odd one, else the pair, unless the two would fit by themselves."""
-    odd = odd_one(found)
     share = f"{percent:.1f} percent of what {{}} have in common lies where the other shows something else."
     if odd is not None:
         why = "it is of another part, something moved or was left in, or it shows too little of what they show"

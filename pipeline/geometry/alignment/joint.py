@@ -26,6 +26,7 @@ NORMAL_SIZE = 0.04
 """Weight of a normal in the six dimensions, as a share of the part's size."""
 ROUNDS = ((5.0, 6.0), (3.0, 5.0), (2.0, 4.5), (1.5, 4.0), (1.5, 4.0), (1.5, 4.0))
 """In turn: how far correspondents may be (cells), and the reach of the weight (spreads of the residuals)."""
+SAMPLES = 2_500
 FEWEST = 30
 FREE = 0.001
 """Below this share of the largest eigenvalue a motion is held by the markers, if by anything: the normals' own noise
@@ -79,7 +80,7 @@ def refined(
     trees: Sequence[SixD],
     poses: FloatArray,
     *,
-    samples: int = 2_500,
+    samples: int = SAMPLES,
     rounds: Sequence[tuple[float, float]] = ROUNDS,
     marks: Marks = (),
     mark_noise_mm: float = 0.3,
@@ -113,8 +114,7 @@ def refined(
             matrix, right = with_marks(matrix, right, marks, poses, spread / mark_noise_mm, centre, length)
         if not moving:
             continue
-        free = matrix[6:, 6:] + np.eye(6 * len(sides) - 6) * (1e-6 * np.trace(matrix) / len(matrix) + 1e-12)
-        twists = -np.linalg.solve(free, right[6:]).reshape(-1, 6)
+        twists = best_motions(matrix, right, 1e-6)
         twists[:, :3] /= length
         about, back = rigid(np.eye(3), centre), rigid(np.eye(3), -centre)
         for k, twist in enumerate(twists, start=1):
@@ -161,6 +161,12 @@ def equations(
     for link, weight in zip(links, weights, strict=True):
         _add(link, weight, matrix, right, centre, length)
     return matrix, right
+
+
+def best_motions(matrix: FloatArray, right: FloatArray, damping: float) -> FloatArray:
+    """(n - 1, 6) motion of every side but the first that solves the equations; free motions stay near zero."""
+    little = np.eye(len(matrix) - 6) * (damping * np.trace(matrix) / len(matrix) + 1e-12)
+    return -np.linalg.solve(matrix[6:, 6:] + little, right[6:]).reshape(-1, 6)
 
 
 def with_marks(

@@ -13,16 +13,27 @@ from collections.abc import Sequence
 import numpy as np
 from scipy.cluster.vq import kmeans2
 
-from pipeline.geometry.alignment.joint import Joint, Link, Marks, SixD, equations, links_between, with_marks
+from pipeline.geometry.alignment.joint import (
+    ROUNDS,
+    SAMPLES,
+    Joint,
+    Link,
+    Marks,
+    SixD,
+    best_motions,
+    equations,
+    links_between,
+    with_marks,
+)
 from pipeline.geometry.weights import tukey
 from pipeline.part import FloatArray
 
 PATCHES = 24
 PATCH_SIZE = 0.15
 """Size of a patch over that of the part at which place counts as much as a turn of the normal by a radian."""
-REACH, WIDTH = 1.5, 4.0
-"""Of correspondents (cells) and of their weight (spreads of the residuals), as in the last round of the refinement."""
-SAMPLES = 2_500
+REACH, WIDTH = ROUNDS[-1]
+DAMPING = 1e-9
+"""Of motions that nothing holds without a patch: far less than in the refinement, for how far they go is the answer."""
 
 
 def pose_shifts(trees: Sequence[SixD], joint: Joint, marks: Marks, mark_noise_mm: float) -> FloatArray:
@@ -41,7 +52,7 @@ def pose_shifts(trees: Sequence[SixD], joint: Joint, marks: Marks, mark_noise_mm
     matrix, right = np.sum([a for a, _ in parts], axis=0), np.sum([b for _, b in parts], axis=0)
     whole = _solved(matrix, right, joint, marks, mark_noise_mm)
     shifts = [_solved(matrix - a, right - b, joint, marks, mark_noise_mm) - whole for a, b in parts]
-    return np.array(shifts).reshape(len(parts), -1, 6)
+    return np.array(shifts)
 
 
 def _by_patch(links: Sequence[Link], trees: Sequence[SixD], joint: Joint) -> list[list[FloatArray]]:
@@ -60,5 +71,4 @@ def _solved(matrix: FloatArray, right: FloatArray, joint: Joint, marks: Marks, m
     if marks:
         strength = joint.residual_mm / mark_noise_mm
         matrix, right = with_marks(matrix, right, marks, joint.poses, strength, joint.centre, joint.length)
-    little = np.eye(len(matrix) - 6) * (1e-9 * np.trace(matrix) / len(matrix) + 1e-12)
-    return -np.linalg.solve(matrix[6:, 6:] + little, right[6:])
+    return best_motions(matrix, right, DAMPING)

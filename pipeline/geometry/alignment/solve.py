@@ -11,7 +11,7 @@ from pipeline.geometry.alignment.evidence import Seen
 from pipeline.geometry.alignment.field import field
 from pipeline.geometry.alignment.graph import Guesses, Placed, Ready, grown, guesses, same
 from pipeline.geometry.alignment.hypotheses import pair_table
-from pipeline.geometry.alignment.joint import SixD, refined
+from pipeline.geometry.alignment.joint import ROUNDS, SixD, refined
 from pipeline.geometry.alignment.rigid import displacement, inverse
 from pipeline.geometry.alignment.side import SURE, Side, measured, sides
 from pipeline.geometry.alignment.twins import DISTINCT_DEG, DISTINCT_SIZE, turned_poses
@@ -81,6 +81,11 @@ class Found:
     def runner_up(self) -> float:
         """Score of the best rival over that of the best; 0 when there is none."""
         return max((max(other.score, 0.0) / max(self.best.score, 1e-9) for other in self.rivals), default=0.0)
+
+    @property
+    def noise_mm(self) -> float:
+        """Of the noisiest side."""
+        return max(one.seen.side.noise for one in self.ready)
 
     def closure_mm(self) -> float:
         """How far the whole moved pairs from where they lie when aligned alone, at most, millimetres."""
@@ -249,7 +254,7 @@ def _twins(ready: Sequence[Ready], best: Solution, mark_noise_mm: float) -> list
 def verified(ready: Sequence[Ready], poses: FloatArray, mark_noise_mm: float = 0.3) -> Found:
     """Poses (n, 4, 4) that somebody gave, refined where the surfaces hold them, and judged; no search for others."""
     trees = [one.seen.tree for one in ready]
-    given = judged(ready, refined(trees, poses, rounds=((1.5, 4.0),), moving=False))
+    given = judged(ready, refined(trees, poses, rounds=ROUNDS[-1:], moving=False))
     better = solved(ready, poses, mark_noise_mm)
     sliding = slides(better, ready, mark_noise_mm)
     best = given if sliding or better.score < given.score - 0.01 else better
