@@ -17,7 +17,7 @@ from pipeline.geometry.cloud import unit
 from pipeline.geometry.deviation import Surface, sample_surface
 from pipeline.geometry.edges import edges_of, one_row_more, touching
 from pipeline.geometry.fuse import Wanted, fused
-from pipeline.geometry.guess import MEASURED_CELLS, beyond_rims, closed_guess
+from pipeline.geometry.guess import MEASURED_CELLS, beyond_rims, closed_guess, guess_about
 from pipeline.geometry.hole_filling import fill
 from pipeline.geometry.holes import Surroundings, find_holes
 from pipeline.geometry.measure import face_areas, face_vectors
@@ -28,8 +28,9 @@ from pipeline.geometry.self_intersection import crossed_faces
 from pipeline.geometry.size import is_closed
 from pipeline.part import BoolArray, FloatArray, IndexArray, Mesh
 
-REACHES = (3.0, 4.5, 7.0, 12.0)
-"""How far about the openings the surface is made anew, in cells: the first that can be sewn in."""
+REACHES = (3.0, 4.5, 7.0, 12.0, np.inf)
+"""How far about the openings the surface is made anew, in cells: the first that can be sewn in; in the end all of it,
+where there is nothing to sew."""
 OVERLAP_CELLS = 5.0
 """Evidence about what is made anew, so that its own border lies well outside of the seam."""
 GAP_CELLS, WIDEST_CELLS = 0.8, 4.0
@@ -39,7 +40,8 @@ NEAR_CELLS = 0.75
 GIVEN_PER_CELL, GUESSED_PER_CELL = 6.0, 12.0
 """Points on the open surface and on what is guessed, to a square cell: the guess must leave no gap at its border."""
 TORN_SHARE = 0.01
-"""Share of the seam's faces that may cross others and be patched: where more do, the two pieces do not fit."""
+"""Share of the seam's faces that may be missing, and that may cross others, and be patched: where more are, the two
+pieces do not fit."""
 ROWS = 4
 """So many times a pinhole is tried to be patched, each time a row of faces wider."""
 STEPS = (0.5, 0.25)
@@ -63,14 +65,12 @@ def closed_surface(mesh: Mesh) -> Mesh | None:
     surface = Surface(mesh.vertices, mesh.faces)
     edges = edges_of(mesh.faces)
     rims = mesh.vertices[np.unique(edges.ends[edges.faces_count == 1])]
-    guess = closed_guess(mesh, cell, rims)
-    if guess is not None:
-        added = beyond_rims(guess, surface, cell)
-        openings = cKDTree(np.concatenate([rims, added.vertices]))
-        for reach in REACHES:
-            mended = _mended(mesh, surface, added, openings, cell, reach * cell)
-            if mended is not None:
-                return mended
+    added = beyond_rims(guess_about(rims, mesh, cell), surface, cell)
+    openings = cKDTree(np.concatenate([rims, added.vertices]))
+    for reach in REACHES:
+        mended = _mended(mesh, surface, added, openings, cell, reach * cell)
+        if mended is not None:
+            return mended
     guess = closed_guess(mesh, cell)
     if guess is None:
         return None
@@ -115,13 +115,13 @@ def _sewn(rest: Mesh, here: Mesh, cell: float) -> Mesh | None:
     )
     count = len(rest.faces)
     strip = seam(both.vertices, both.faces[:count], both.faces[count:], WIDEST_CELLS * cell)
-    if strip is None:
+    if strip.open_share > TORN_SHARE:
         return None
-    faces = np.concatenate([both.faces, strip])
+    faces = np.concatenate([both.faces, strip.faces])
     crossed = crossed_faces(both.vertices, faces, np.arange(len(faces)) >= len(both.faces))
-    if np.count_nonzero(crossed) > TORN_SHARE * len(strip):
+    if np.count_nonzero(crossed) > TORN_SHARE * len(strip.faces):
         return None
-    whole = Mesh(both.vertices, faces, np.concatenate([both.filled, np.zeros(len(strip), bool)]), both.colours)
+    whole = Mesh(both.vertices, faces, np.concatenate([both.filled, np.zeros(len(strip.faces), bool)]), both.colours)
     if crossed.any():  # a few places only: they are pinholes as others are
         whole = with_fans_split(without_faces(whole, one_row_more(faces, crossed)))
     return _patched(whole)

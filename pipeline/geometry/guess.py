@@ -37,24 +37,25 @@ ON_RIM = 1e-3
 """Weight of a corner below which the nearest place lies on the side across from it."""
 
 
-def closed_guess(mesh: Mesh, cell: float, openings: FloatArray | None = None) -> Mesh | None:
-    """The largest piece of the implicit surface through a mesh.
+def closed_guess(mesh: Mesh, cell: float) -> Mesh | None:
+    """The largest piece of the implicit surface through a mesh; None where it does not close in any grid.
 
     Parameters
     ----------
     mesh : oriented outwards, open, mostly there
     cell : length of its edges, millimetres
-    openings : (k, 3) places about which the surface is wanted; None for everywhere
     """
-    places, normals = _places(mesh, cell, openings)
+    places, normals = _places(mesh, cell, None)
     for margin in MARGINS:
-        vertices, faces = _implicit(places, normals, cell, margin)
-        if len(faces) == 0:
-            return None
-        vertices, faces = _largest(vertices, faces)
-        if is_closed(faces):
-            return Mesh(vertices, faces)
+        made = _largest(*_implicit(places, normals, cell, margin))
+        if is_closed(made.faces):
+            return made
     return None
+
+
+def guess_about(openings: FloatArray, mesh: Mesh, cell: float) -> Mesh:
+    """The same about openings (k, 3), coarse elsewhere. Where it touches itself it is not closed, but as good a guess."""
+    return _largest(*_implicit(*_places(mesh, cell, openings), cell, MARGINS[0]))
 
 
 def beyond_rims(guess: Mesh, surface: Surface, cell: float) -> Mesh:
@@ -128,9 +129,10 @@ def _implicit(places: FloatArray, normals: FloatArray, cell: float, margin: floa
     return vertices, faces
 
 
-def _largest(vertices: FloatArray, faces: IndexArray) -> tuple[FloatArray, IndexArray]:
+def _largest(vertices: FloatArray, faces: IndexArray) -> Mesh:
     """The piece with the most surface; an implicit function may have bubbles."""
+    if len(faces) == 0:
+        return Mesh(vertices, faces)
     piece = face_components(faces, edges_of(faces))
     area = np.bincount(piece, face_areas(vertices, faces))
-    kept = used_only(Mesh(vertices, faces[piece == area.argmax()]))
-    return kept.vertices, kept.faces
+    return used_only(Mesh(vertices, faces[piece == area.argmax()]))

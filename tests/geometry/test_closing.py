@@ -135,3 +135,25 @@ def test_an_implicit_surface_that_is_not_closed_in_one_grid_is_asked_in_another(
     assert closed is not None
     assert trimesh.Trimesh(closed.vertices, closed.faces, process=False).is_watertight
     assert grids == [2.0, 2.2]
+
+
+def test_an_implicit_surface_that_touches_itself_tells_as_well_how_openings_go_on(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Then the whole part fell to that surface, which rounds all its edges, for two edges that had four faces."""
+    whole = trimesh.creation.annulus(12, 16, 60, sections=128).subdivide_to_size(1.5)
+    inner = np.linalg.norm(whole.triangles_center[:, :2], axis=1) < 12.5
+    mesh = without(whole, inner & (np.abs(whole.triangles_center[:, 2]) < 4))
+    made = guess._implicit
+
+    def touching_itself(*arguments: float) -> tuple[np.ndarray, np.ndarray]:
+        vertices, faces = made(*arguments)  # type: ignore[arg-type]
+        at = np.linalg.norm(vertices[faces].mean(axis=1) - (14, 0, 30), axis=1).argmin()
+        return vertices, np.vstack([faces, faces[at], faces[at, ::-1]])
+
+    monkeypatch.setattr(guess, "_implicit", touching_itself)
+    closed = closed_surface(mesh)
+    assert closed is not None
+    assert trimesh.Trimesh(closed.vertices, closed.faces, process=False).is_watertight
+    ends = whole.vertices[np.abs(whole.vertices[:, 2]) > 20]
+    assert cKDTree(closed.vertices).query(ends)[0].max() < 1e-9
