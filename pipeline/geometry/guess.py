@@ -54,7 +54,7 @@ def closed_guess(mesh: Mesh, cell: float) -> Mesh | None:
 
 
 def guess_about(openings: FloatArray, mesh: Mesh, cell: float) -> Mesh:
-    """The same about openings (k, 3), coarse elsewhere. Where it touches itself it is not closed, but as good a guess."""
+    """The same about openings (k, 3), coarse elsewhere; where it touches itself it is not closed, but tells as much."""
     return _largest(*_implicit(*_places(mesh, cell, openings), cell, MARGINS[0]))
 
 
