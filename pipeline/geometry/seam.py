@@ -105,11 +105,11 @@ def _shortest(one: FloatArray, other: FloatArray) -> BoolArray:
         across = one[i] - other[diagonal - i]
         before, low_before = np.minimum(by_one, by_other) + np.einsum("ni,ni->n", across, across), low
     along_one = np.zeros(len(steps), bool)
-    i = n - 1
+    at = n - 1
     for number in range(len(steps) - 1, -1, -1):
         low, choice = steps[number]
-        along_one[number] = choice[i - low]
-        i -= int(along_one[number])
+        along_one[number] = choice[at - low]
+        at -= int(along_one[number])
     return along_one
 
 
