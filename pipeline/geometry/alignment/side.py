@@ -41,6 +41,7 @@ class Measured:
     noise : standard deviation about the smooth surface, millimetres
     tree : over ``points``
     up : (3,) away from the table, where the capture knows one; nobody scans from below it
+    around : (k, 3) places of what stood around the part and was removed, or None
     """
 
     name: str
@@ -50,6 +51,7 @@ class Measured:
     noise: float
     tree: cKDTree
     up: FloatArray | None
+    around: FloatArray | None = None
 
     @property
     def area(self) -> float:
@@ -70,6 +72,7 @@ class Side:
     outside_sure : 0 to 1, how clearly the outside is told from the inside; 1 when the scanner or the table told it
     facing_known : (n,) whether it is known which way the surface faces, if the outside of the whole is
     facing_given : whether the capture said which way its surface faces; found here, a small face may be the wrong way
+    up, around : as ``Measured`` has them
     """
 
     name: str
@@ -81,6 +84,8 @@ class Side:
     outside_sure: float
     facing_known: NDArray[np.bool_]
     facing_given: bool = True
+    up: FloatArray | None = None
+    around: FloatArray | None = None
 
     def __len__(self) -> int:
         return len(self.points)
@@ -136,7 +141,8 @@ def measured(capture: Capture) -> Measured:
     tree = cKDTree(points)
     lengths = gauge(points, tree) if len(points) > 1 else Gauge(0.0, 0.0)
     up = None if capture.support_plane is None else capture.support_plane[:3]
-    return Measured(capture.name, points, normals, lengths.spacing, lengths.noise, tree, up)
+    around = None if capture.surroundings is None else capture.surroundings.points
+    return Measured(capture.name, points, normals, lengths.spacing, lengths.noise, tree, up, around)
 
 
 def side(found: Measured, cell: float, reach: float) -> Side:
@@ -148,14 +154,15 @@ def side(found: Measured, cell: float, reach: float) -> Side:
     reach : how far the measured points around a sample count, millimetres
     """
     points, normals, blur = _even(found, cell, reach)
-    if found.normals is not None:
-        return Side(found.name, points, normals, cell, found.noise, blur, 1.0, np.ones(len(points), np.bool_))
-    turn, sure = _outward(found, points, normals, FINE * cell, reach)
-    other, _ = _outward(found, points, normals, LESS_FINE * cell, reach)
-    known = turn == other
-    if known.mean() < 0.5:  # one of them took all of it inside out, which is asked elsewhere
-        known = ~known
-    return Side(found.name, points, normals * turn[:, None], cell, found.noise, blur, sure, known, facing_given=False)
+    given = found.normals is not None
+    sure, known = 1.0, np.ones(len(points), np.bool_)
+    if not given:
+        turn, sure = _outward(found, points, normals, FINE * cell, reach)
+        other, _ = _outward(found, points, normals, LESS_FINE * cell, reach)
+        normals, known = normals * turn[:, None], turn == other
+        if known.mean() < 0.5:  # one of them took all of it inside out, which is asked elsewhere
+            known = ~known
+    return Side(found.name, points, normals, cell, found.noise, blur, sure, known, given, found.up, found.around)
 
 
 def _outward(

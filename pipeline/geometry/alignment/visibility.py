@@ -4,7 +4,8 @@ The captures are fused from many looks, and nobody kept from where. But a surfac
 somewhere in front of it. So a capture is drawn as depth pictures from directions all around; a picture is believed
 where the foremost surface faces the viewer, and a direction as a whole when nearly all of its foremost surface does
 (from below, an open shell shows its inside: nobody looked from there). A place is seen through when most believed
-directions that could see it show a surface behind it.
+directions from which nothing hides it show a surface behind it. What stood around the part and was removed, table,
+paper and riser, is such a surface too, seen from above the table: the holes of a plate show nothing else.
 """
 
 from __future__ import annotations
@@ -38,7 +39,8 @@ class Pictures:
     ----------
     views : (d, 3) unit vectors towards the viewer, believed directions only
     across : (d, 2, 3) the pictures' axes
-    depth : (d, w, w) foremost surface along the view, millimetres; -inf where the picture is empty or not believed
+    depth : (d, w, w) foremost surface along the view, of the part or around it, millimetres; -inf where the picture is
+        empty or not believed
     blocked : (d, w, w) the same with what is not believed counted too
     corner : (d, 2) coordinates of the pictures' first pixel
     pixel : size of a pixel, millimetres
@@ -58,16 +60,17 @@ class Pictures:
 
         Returns
         -------
-        through : (n,) share of the believed directions facing the place that see a surface behind it; of
-            ``FEWEST_VIEWS`` where fewer do
+        through : (n,) share of the believed directions facing the place, with nothing before it, that see a surface
+            behind it; of ``FEWEST_VIEWS`` where fewer do
         bare : (n,) share of them that see nothing at all there, in front or behind
         """
         if not len(points):
             return np.zeros(0), np.zeros(0)
         depth, blocked = self._looked_up(points)
         height = self.views @ points.T
-        towards = self.views @ normals.T > FACING
-        through = towards & np.isfinite(depth) & (height > np.maximum(depth, blocked) + self.slack)
+        foremost = np.maximum(depth, blocked)
+        towards = (self.views @ normals.T > FACING) & (foremost <= height + self.slack)
+        through = towards & np.isfinite(depth) & (height > foremost + self.slack)
         bare = towards & ~np.isfinite(blocked)
         seen = np.maximum(towards.sum(axis=0), FEWEST_VIEWS)
         return through.sum(axis=0) / seen, bare.sum(axis=0) / seen
@@ -133,6 +136,10 @@ def pictures(side: Side) -> Pictures:
         picture[filled[seen]] = height[first[seen]]
         behind[filled] = height[first]
         blocked[k] = maximum_filter(blocked[k], size=3)
+        if side.around is not None and side.up is not None and view @ side.up > FACING:
+            around = _foremost(side.around, view, across[k], corner[k], pixel, wide)
+            seen_around = around > blocked[k]
+            depth[k][seen_around] = blocked[k][seen_around] = around[seen_around]
     return Pictures(
         views[believed],
         across[believed],
@@ -142,6 +149,17 @@ def pictures(side: Side) -> Pictures:
         pixel,
         SLACK_CELLS * side.cell,
     )
+
+
+def _foremost(
+    points: FloatArray, view: FloatArray, across: FloatArray, corner: FloatArray, pixel: float, wide: int
+) -> FloatArray:
+    """(w, w) foremost of points (n, 3) along a view, millimetres; -inf where the picture shows none of them."""
+    spot = np.floor((points @ across.T - corner) / pixel).astype(np.int64)
+    inside = ((spot >= 0) & (spot < wide)).all(axis=1)
+    foremost = np.full(wide * wide, -np.inf)
+    np.maximum.at(foremost, spot[inside, 0] * wide + spot[inside, 1], points[inside] @ view)
+    return foremost.reshape(wide, wide)
 
 
 def seen_through(judged: tuple[FloatArray, FloatArray]) -> BoolArray:
