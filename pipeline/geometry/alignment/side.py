@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -25,6 +25,8 @@ SURE = 0.15
 FINE, LESS_FINE = 0.35, 0.7
 """Which way a bare cloud faces is told from samples this much closer, for around the lip of a thin wall few lie; where
 two distances do not tell the same, it is not known."""
+CLOSE = 0.5
+"""Distance of the points that pictures are drawn from, in cells."""
 CHUNK = 4_096
 MESH_POINTS = 60_000
 
@@ -73,6 +75,8 @@ class Side:
     facing_known : (n,) whether it is known which way the surface faces, if the outside of the whole is
     facing_given : whether the capture said which way its surface faces; found here, a small face may be the wrong way
     up, around : as ``Measured`` has them
+    close : (m, 3) measured points, evenly spread and ``closeness`` apart, millimetres: denser than the samples, as
+        small openings need it that are looked through
     """
 
     name: str
@@ -86,6 +90,8 @@ class Side:
     facing_given: bool = True
     up: FloatArray | None = None
     around: FloatArray | None = None
+    close: FloatArray = field(default_factory=lambda: np.zeros((0, 3)))
+    closeness: float = 0.0
 
     def __len__(self) -> int:
         return len(self.points)
@@ -162,7 +168,28 @@ def side(found: Measured, cell: float, reach: float) -> Side:
         normals, known = normals * turn[:, None], turn == other
         if known.mean() < 0.5:  # one of them took all of it inside out, which is asked elsewhere
             known = ~known
-    return Side(found.name, points, normals, cell, found.noise, blur, sure, known, given, found.up, found.around)
+    closeness = max(CLOSE * cell, found.spacing)
+    close = found.points[_one_to_a_box(found.points, closeness)]
+    return Side(
+        found.name,
+        points,
+        normals,
+        cell,
+        found.noise,
+        blur,
+        sure,
+        known,
+        given,
+        found.up,
+        found.around,
+        close,
+        closeness,
+    )
+
+
+def _one_to_a_box(points: FloatArray, edge: float) -> NDArray[np.int64]:
+    """(k,) indices of the first point in each box, in rising order."""
+    return np.sort(np.unique(np.floor(points / edge).astype(np.int64), axis=0, return_index=True)[1])
 
 
 def _outward(
@@ -190,9 +217,7 @@ def _even(found: Measured, cell: float, reach: float) -> tuple[FloatArray, Float
     -------
     Places (n, 3), normals (n, 3) and blur (n,).
     """
-    key = np.floor(found.points / cell).astype(np.int64)
-    _, chosen = np.unique(key, axis=0, return_index=True)
-    chosen = np.sort(chosen)
+    chosen = _one_to_a_box(found.points, cell)
     within = min(NEIGHBOURS, len(found.points))
     points, normals, blur = (np.empty((len(chosen), 3)), np.empty((len(chosen), 3)), np.empty(len(chosen)))
     thickness = max(3 * found.noise, 0.35 * found.spacing)

@@ -42,7 +42,8 @@ FINALISTS, FEWEST_FINALISTS = 30, 10
 MOST_UNSURE = 3
 HOPEFUL = 0.05
 """Sets of poses with less than this share of the best score cannot be rivals and are not refined."""
-TWINS = 2
+TWINS = 3
+"""Twins of each side that are looked at: a box has three half turns."""
 MUCH_CLEANER = 0.25
 """Where several sets explain the sides alike, one is believed that has at most this share of the contradiction."""
 LEAST_SHARE, FIRM = 0.25, 0.01

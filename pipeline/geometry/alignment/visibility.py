@@ -20,7 +20,7 @@ from pipeline.part import BoolArray, FloatArray, IndexArray
 
 DIRECTIONS = 64
 CHUNK = 4_096
-PIXEL_CELLS = 1.6
+PIXEL_SPACINGS = 1.6
 FACING = 0.2
 """Cosine under which a surface counts as facing a viewer."""
 BELIEVED_SHARE = 0.80
@@ -114,25 +114,26 @@ def pictures(side: Side) -> Pictures:
     """Draw a side from all around."""
     views = _around()
     across = np.linalg.svd(views[:, None, :])[2][:, 1:, :]
-    pixel = PIXEL_CELLS * side.cell
-    flat = np.einsum("dki,ni->dnk", across, side.points)
-    corner = flat.min(axis=1) - 2 * pixel
-    wide = int(np.ceil((flat.max(axis=1) - corner).max() / pixel)) + 3
+    pixel = PIXEL_SPACINGS * side.closeness
+    normals = side.normals[side.tree.query(side.close, workers=-1)[1]]
+    flat = [side.close @ axes.T for axes in across]
+    corner = np.array([places.min(axis=0) for places in flat]) - 2 * pixel
+    wide = int(np.ceil(max((places - at).max() for places, at in zip(flat, corner, strict=True)) / pixel)) + 3
     depth, blocked = np.full((2, len(views), wide, wide), -np.inf)
     believed = np.zeros(len(views), bool)
     for k, view in enumerate(views):
         spot = np.floor((flat[k] - corner[k]) / pixel).astype(np.int64)
         cell = spot[:, 0] * wide + spot[:, 1]
-        height = side.points @ view
+        height = side.close @ view
         order = np.argsort(height, kind="stable")
         foremost = np.full(wide * wide, -1)
         foremost[cell[order]] = order
         filled = np.flatnonzero(foremost >= 0)
         first = foremost[filled]
-        faces = side.normals[first] @ view > 0.0
+        faces = normals[first] @ view > 0.0
         believed[k] = faces.mean() > BELIEVED_SHARE
         picture, behind = depth[k].reshape(-1), blocked[k].reshape(-1)
-        seen = side.normals[first] @ view > FACING
+        seen = normals[first] @ view > FACING
         picture[filled[seen]] = height[first[seen]]
         behind[filled] = height[first]
         blocked[k] = maximum_filter(blocked[k], size=3)
