@@ -82,7 +82,9 @@ def _drawn(capture: Capture, seen: Side) -> Pictures:
     if whole.normals is None:
         return pictures(sides([measured(whole)], SAMPLES)[0])
     # Points that are means over a cell need no more smoothing to be drawn.
-    return pictures(replace(seen, points=whole.points, normals=unit(whole.normals), cell=point_spacing(whole.points)))
+    points, spacing = whole.points, point_spacing(whole.points)
+    side = replace(seen, points=points, normals=unit(whole.normals), cell=spacing, close=points, closeness=spacing)
+    return pictures(replace(side, around=None))
 
 
 def _foreign(number: int, captures: Sequence[Capture], seen: Sequence[Side], drawn: Sequence[Pictures]) -> BoolArray:

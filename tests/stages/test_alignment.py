@@ -11,12 +11,13 @@ from typing import Any
 
 import numpy as np
 import pytest
+import trimesh
 from meshes import cgal_meshes, read_stl
 from scipy.spatial import cKDTree
 
 from pipeline.errors import JobStopped, Outcome
 from pipeline.formats.reading import read_capture
-from pipeline.part import Capture, Declared, Part, transformed
+from pipeline.part import Capture, Declared, Mesh, Part, transformed
 from pipeline.simulate.fittings import FITTINGS
 from pipeline.simulate.poses import inverse, random_rigid
 from pipeline.simulate.scanner import CLEAN, Scanner, scan, scan_sides
@@ -411,3 +412,27 @@ def test_captures_with_nothing_alike_are_refused_in_words() -> None:
     )
     assert stopped.text
     assert stopped.remedy
+
+
+def test_the_holes_of_a_plate_hold_it_though_nothing_is_in_them() -> None:
+    """Turned about any of its three axes a plate lies on itself, but for its holes: through them the table was seen."""
+    plate = trimesh.creation.box((90, 70, 5))
+    holes = [trimesh.creation.cylinder(radius, 20, sections=64) for radius in (7.0, 4.5)]
+    for hole, place in zip(holes, ((22, 12, 0), (-31, -22, 0)), strict=True):
+        hole.apply_translation(place)
+    slot = trimesh.creation.box((22, 10, 20), trimesh.transformations.translation_matrix((-16, 11, 0)))
+    drilled = trimesh.boolean.difference([plate, *holes, slot])
+    part = Mesh(np.asarray(drilled.vertices), np.asarray(drilled.faces, np.int32))
+    found = scan_sides(
+        Scene(part=part, riser="block", seed=5),
+        ("top", "bottom", "left", "front"),
+        points=150_000,
+        noise_mm=NOISE,
+        seed=5,
+        scanner=CLEAN,
+        colours=False,
+    )
+    first = inverse(found[0].part_from_capture)
+    aligned_part, context = aligned(cleaned([one.capture for one in found]))
+    assert not context.reasons
+    assert error_mm(aligned_part, np.array([first @ one.part_from_capture for one in found])) < NOISE

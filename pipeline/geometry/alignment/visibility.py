@@ -16,6 +16,7 @@ import numpy as np
 from scipy.ndimage import maximum_filter
 
 from pipeline.geometry.alignment.side import Side
+from pipeline.geometry.sampling import point_spacing
 from pipeline.part import BoolArray, FloatArray, IndexArray
 
 DIRECTIONS = 64
@@ -121,6 +122,7 @@ def pictures(side: Side) -> Pictures:
     wide = int(np.ceil(max((places - at).max() for places, at in zip(flat, corner, strict=True)) / pixel)) + 3
     depth, blocked = np.full((2, len(views), wide, wide), -np.inf)
     believed = np.zeros(len(views), bool)
+    gap = 0 if side.around is None else round(PIXEL_SPACINGS * point_spacing(side.around) / pixel)
     for k, view in enumerate(views):
         spot = np.floor((flat[k] - corner[k]) / pixel).astype(np.int64)
         cell = spot[:, 0] * wide + spot[:, 1]
@@ -139,6 +141,7 @@ def pictures(side: Side) -> Pictures:
         blocked[k] = maximum_filter(blocked[k], size=3)
         if side.around is not None and side.up is not None and view @ side.up > FACING:
             around = _foremost(side.around, view, across[k], corner[k], pixel, wide)
+            around = np.where(np.isfinite(around), around, maximum_filter(around, size=2 * gap + 1))
             seen_around = around > blocked[k]
             depth[k][seen_around] = blocked[k][seen_around] = around[seen_around]
     return Pictures(
