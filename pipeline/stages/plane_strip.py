@@ -15,7 +15,7 @@ from pipeline.geometry.gauge import Gauge, gauge
 from pipeline.geometry.outline import outline_of
 from pipeline.geometry.rough_ground import rough_ground
 from pipeline.geometry.samples import Samples, samples_of
-from pipeline.geometry.support_plane import MOST_PLANES, Plane, planes
+from pipeline.geometry.support_plane import MOST_PLANES, PARALLEL, Plane, planes
 from pipeline.geometry.surroundings import remembering
 from pipeline.part import BoolArray, Capture, FloatArray, Form, Part
 from pipeline.stage import Measure, Stage, StageContext
@@ -125,7 +125,7 @@ class PlaneStrip(Stage):
                 "Look at the result. Give the part's size in the ticket (expected_size_mm) and send it again.",
                 name,
             )
-        return _Boards([], ground.equation)
+        return _Boards([], ground.equation if ground.equation is None else _levelled(ground.equation, plain))
 
 
 @dataclass(frozen=True)
@@ -133,6 +133,12 @@ class _Boards:
     cut: list[Plane]
     support: FloatArray | None
     edge_seen: bool = False
+
+
+def _levelled(ground: FloatArray, plain: list[Plane]) -> FloatArray:
+    """The board that everything on the ground stands on, where one is seen; the ground is told from undersides."""
+    along = [plane for plane in plain if plane.carries and float(plane.equation[:3] @ ground[:3]) > PARALLEL]
+    return max(along, key=lambda plane: plane.hull_area).equation if along else ground
 
 
 def _stripped(capture: Capture, keep: BoolArray, gone: FloatArray, boards: _Boards, thickness: float) -> Capture:
