@@ -38,7 +38,6 @@ from pipeline.manifest import (
 from pipeline.part import MM_PER_UNIT, Capture, Deliverable, FloatArray, Part, Unit, frozen_array
 from pipeline.recipe import Recipe
 from pipeline.stage import Reason, Stage, StageContext
-from pipeline.stages import STAGES
 from pipeline.storage import FULL, sha256_of
 from pipeline.ticket import TicketCapture
 from pipeline.units import Doubt, fineness_doubt, robust_extent_mm, scene_doubt, size_doubt
@@ -324,7 +323,7 @@ def _broken_limits(recipe: Recipe, account: Account) -> list[Reason]:
         wrong = dict.fromkeys(limit.broken_by(measure.value, measure.unit) for measure in found)
         if not found:
             wrong = {"could not be measured, so that its limit could not be judged": None}
-        words = STAGES[stage].all_measures()[name].text
+        words = ", or ".join(dict.fromkeys(each.words(name) for each in recipe.stages if each.stage == stage))
         texts = [f"{words[0].upper()}{words[1:]} ({stage}): {text}." for text in wrong if text is not None]
         remedy = "Look at the pictures: they show what was not measured and what deviates; "
         remedy += f"the limit on {limit.measure} is set in the recipe {recipe.name}."

@@ -141,6 +141,10 @@ class Stage(BaseModel):
         No capture is empty when the stage takes captures, and there is a mesh with faces when it takes a mesh.
         """
 
+    def words(self, name: str) -> str:
+        """What a measure of this stage is, in words; where its parameters tell more than its declaration, those too."""
+        return self.all_measures()[name].text
+
     @classmethod
     def all_measures(cls) -> dict[str, Measure]:
         """The stage's own measures and those that the runner takes around every stage."""

@@ -118,6 +118,13 @@ def test_a_broken_limit_becomes_the_outcome_it_names(tmp_path: Path, otherwise: 
         assert evidence.captures == tuple(record.file for record in manifest.captures)
 
 
+def test_a_broken_limit_on_a_fit_names_the_fit(tmp_path: Path) -> None:
+    fits = "  - stage: measurement\n    fits: [{shape: sphere, seed_mm: [30, 0, 0], name: ball A}]\n"
+    limit = "limits:\n  - {measure: measurement.fit_1_radius_mm, max: 20}\n"
+    manifest = worked(make_job(tmp_path / "ball"), recipe(tmp_path, SHORT + fits + limit), tmp_path / "out")
+    assert manifest.reasons[0].text.startswith("Fit 1 (ball A, the sphere at (30, 0, 0) mm), radius (not of a plane) ")
+
+
 def test_a_limit_that_could_not_be_measured_is_not_kept(tmp_path: Path) -> None:
     limit = "limits:\n  - {measure: meshing.volume_before_mm3, min: 1}\n"
     manifest = worked(make_job(tmp_path / "ball"), recipe(tmp_path, SHORT + limit), tmp_path / "out")

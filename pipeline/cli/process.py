@@ -69,6 +69,7 @@ def work_job(path: Path, recipe: str, out: Path, options: Any = None) -> tuple[M
     from pipeline.service.worker import Order, run_in_child
 
     job = load_job(path)
+    _refuse_inside(path, out)
     recipe_file = find_recipe(recipe)
     load_recipe(recipe_file)
     allowance = Allowance.of_this_machine().limited(
@@ -90,6 +91,12 @@ def work_job(path: Path, recipe: str, out: Path, options: Any = None) -> tuple[M
         manifest = run_in_child(order, allowance, lambda *step: progress.step(target.name, *step))
         assert manifest is not None, "nobody else holds the leash"
     return manifest, target
+
+
+def _refuse_inside(job: Path, out: Path) -> None:
+    """Raise UsageError when results would be written among the captures: a job's folder stays as it was dropped."""
+    if job.is_dir() and out.resolve().is_relative_to(job.resolve()):
+        raise UsageError(f"{out} lies in the folder of the captures.", "Choose another --out.")
 
 
 def _place(out: Path, job: Job) -> Path:

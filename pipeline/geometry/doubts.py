@@ -13,8 +13,9 @@ from scipy.spatial import cKDTree
 
 from pipeline.geometry.components import inside_hull
 from pipeline.geometry.contact import loose_sides, things
+from pipeline.geometry.outline import Outline
 from pipeline.geometry.riser import Riser, may_be_riser
-from pipeline.geometry.sectors import SECTORS, filled_in, furthest
+from pipeline.geometry.sectors import SECTORS, filled_in, furthest, sector_of
 from pipeline.geometry.standing import Standing
 from pipeline.part import BoolArray, FloatArray
 
@@ -24,6 +25,11 @@ LEAST_HANGING = 0.004
 """Share of what was kept from which on something that hangs in the air beside it raises the question."""
 MOST_REACH = 0.63
 """How far towards the border of the picture the part may reach, over the way to that border."""
+RIM_IN_CELLS = 2.0
+LEAST_CLOSED = 0.25
+"""Share of such a rim of the part that looks outward where it ends: of an end one cell high a third does."""
+FEWEST_FURTHEST = 6
+"""Cells that reach furthest in a direction: those beyond may be strays."""
 MOST_OFF_BALANCE = 0.25
 """How far the part's middle may lie outside of what it stands on, over its extent."""
 MOST_ONE_SIDED = 0.36
@@ -52,7 +58,7 @@ class Uncertain(StrEnum):
 
 
 def doubts(
-    scene: Standing, chosen: BoolArray, riser: Riser | None, outline: FloatArray | None, *, declared: bool
+    scene: Standing, chosen: BoolArray, riser: Riser | None, outline: Outline | None, *, declared: bool
 ) -> list[Uncertain]:
     """What speaks against a separation.
 
@@ -60,7 +66,7 @@ def doubts(
     ----------
     chosen : (m,) cells kept for the part
     riser : what was taken for the riser
-    outline : (k, 3) corners of the support as far as it was seen, or None
+    outline : of the support as far as it was seen, or None
     declared : the ticket says how high the riser is
     """
     if chosen.sum() < 4:
@@ -83,15 +89,33 @@ def doubts(
     return found
 
 
-def _reaches_out(scene: Standing, chosen: BoolArray, outline: FloatArray | None) -> bool:
-    """Whether the part goes towards the border of all that was seen, as an arm does and no part that was aimed at."""
+def _reaches_out(scene: Standing, chosen: BoolArray, outline: Outline | None) -> bool:
+    """Whether the part goes towards the border of all that was seen, as an arm does and no part that was aimed at.
+
+    The edge of a board is no such border: on a board that is seen to its edge, what reaches far must also end open.
+    """
     middle = np.median(scene.plan[chosen], axis=0)
-    seen = scene.plan[scene.solid] if outline is None else scene.seen(outline)
+    seen = scene.plan[scene.solid] if outline is None else scene.seen(outline.corners)
     if outline is None and scene.level_ground:
         return False
     border = furthest(filled_in(seen) - middle)
     border = np.maximum(border, np.median(border))
-    return bool((furthest(scene.plan[chosen] - middle) > MOST_REACH * border).any())
+    far = furthest(scene.plan[chosen] - middle) > MOST_REACH * border
+    if outline is None or not outline.own_edge:
+        return bool(far.any())
+    return any(_ends_open(scene, chosen, middle, sector) for sector in np.flatnonzero(far).tolist())
+
+
+def _ends_open(scene: Standing, chosen: BoolArray, middle: FloatArray, sector: int) -> bool:
+    """Whether what was kept just ends in a direction, as it does at the border of a picture, with no face outward."""
+    at = scene.plan[chosen] - middle
+    away = np.hypot(at[:, 0], at[:, 1])
+    there = (sector_of(at) - sector + 1) % SECTORS <= 2
+    furthest_away = np.sort(away[there])[-FEWEST_FURTHEST:][0]
+    rim = there & (away > furthest_away - RIM_IN_CELLS * scene.cell)
+    outward = (at[rim] / away[rim, None]) @ scene.axes
+    closed = np.einsum("ij,ij->i", scene.normal[chosen][rim], outward) > 0.5
+    return float(closed.mean()) < LEAST_CLOSED
 
 
 def _off_balance(scene: Standing, chosen: BoolArray, riser: Riser | None) -> bool:

@@ -30,6 +30,7 @@ WAVES_IN_SPACINGS = 0.15
 PARALLEL = 0.98
 LOW = 0.5
 """Height over its extent up to which a face over a table belongs to something that lies there."""
+RIM_TEST = "its rim does not drop away"
 OVERSIZE = 1.25
 """What is so many times as wide as the part was declared is no face of it."""
 CONTACT = 4
@@ -90,7 +91,7 @@ class Plane:
         """What speaks for a support plane: 1 fully, 0 not at all; the words go into the report."""
         return {
             "hardly anything lies below it": _falling(self.below, 0.02, 0.06),
-            "its rim does not drop away": 1.0 if self.beyond_part else _falling(self.drops, 0.12, 0.35),
+            RIM_TEST: 1.0 if self.beyond_part else _falling(self.drops, 0.12, 0.35),
             # Paper may lie along its rim, but not in all directions beyond.
             # Either speaks against walls by itself; half of each is more than half.
             "no walls rise along its rim": _either(_falling(self.rises, 0.45, 0.75), _rising(self.open, 0.35, 0.6)),
@@ -105,9 +106,19 @@ class Plane:
         return float(np.prod(list(self.tests.values())))
 
     @property
+    def carries(self) -> bool:
+        """Whether all but its rim speaks for a support: a board seen to its edge, or a face of the part's own."""
+        return all(value >= 0.5 for text, value in self.tests.items() if text != RIM_TEST)
+
+    @property
     def bounds(self) -> bool:
         """Whether the scene lies on one side of it, as it does of a table, a floor and a wall."""
         return self.below < 0.02 and (self.drops < 0.2 or self.beyond_part)
+
+    @property
+    def ends(self) -> bool:
+        """Whether its own edge was seen most of the way round: then its rim is not that of the scanner's picture."""
+        return self.drops > 0.5
 
     @property
     def is_ground(self) -> bool:

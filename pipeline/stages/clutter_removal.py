@@ -12,6 +12,7 @@ from pydantic import Field
 from pipeline.formats.removed import Why, write_removed
 from pipeline.geometry.doubts import Uncertain
 from pipeline.geometry.gauge import gauge
+from pipeline.geometry.outline import Outline
 from pipeline.geometry.samples import samples_of
 from pipeline.geometry.separation import separate
 from pipeline.geometry.surroundings import remembering
@@ -84,14 +85,14 @@ class ClutterRemoval(Stage):
             if len(capture.points) < FEWEST_POINTS:
                 captures.append(capture)
                 continue
-            samples = samples_of(capture)
+            samples, corners = samples_of(capture), capture.support_outline
             found = separate(
                 samples.points,
                 samples.normals,
                 gauge(samples.points),
                 capture.support_plane,
                 colours=None if capture.colours is None else samples.spread(capture.colours),
-                outline=capture.support_outline,
+                outline=None if corners is None else Outline(corners, capture.support_edge_seen),
                 expected_size=part.declared.expected_size_mm,
                 riser_height=part.declared.riser_height_mm,
             )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import replace
 from types import MappingProxyType
@@ -48,7 +49,14 @@ class FeatureFit(BaseModel):
     height_mm: float | None = Field(None, gt=0)
     """Height of a level band about the seed, along the deliverable's z, that the region must keep to."""
     name: str | None = Field(None, max_length=60)
-    """What people call it, for the warnings."""
+    """What people call it, for the messages."""
+
+    @property
+    def called(self) -> str:
+        """Its name, shape and place, for people."""
+        x, y, z = self.seed_mm
+        told = f"the {self.shape} at ({x:g}, {y:g}, {z:g}) mm"
+        return told if self.name is None else f"{self.name}, {told}"
 
 
 def _fit_measures() -> dict[str, Measure]:
@@ -120,6 +128,13 @@ class Measurement(Stage):
     the form."""
     left_out_percent: float = Field(0.3, ge=0, le=10)
     """Largest share of the points farthest off that is left out before each shape is fitted once more."""
+
+    def words(self, name: str) -> str:
+        """What a measure is; of a fit, which of the recipe's."""
+        told, fit = super().words(name), re.match(r"fit_(\d)_", name)
+        if fit is None or int(fit[1]) > len(self.fits):
+            return told
+        return told.replace("of the recipe", f"({self.fits[int(fit[1]) - 1].called})")
 
     def run(self, part: Part, context: StageContext) -> Part:
         if part.mesh is None or len(part.mesh.faces) == 0:

@@ -15,7 +15,7 @@ from pipeline.geometry.gauge import Gauge, gauge
 from pipeline.geometry.outline import outline_of
 from pipeline.geometry.rough_ground import rough_ground
 from pipeline.geometry.samples import Samples, samples_of
-from pipeline.geometry.support_plane import MOST_PLANES, Plane, planes
+from pipeline.geometry.support_plane import MOST_PLANES, PARALLEL, Plane, planes
 from pipeline.geometry.surroundings import remembering
 from pipeline.part import BoolArray, Capture, FloatArray, Form, Part
 from pipeline.stage import Measure, Stage, StageContext
@@ -67,7 +67,7 @@ class PlaneStrip(Stage):
             keep_points = samples.kept_points(keep, len(capture.points))
             if self.keep_removed:
                 write_removed(context.folder, self.stage, number, capture, np.where(keep_points, Why.KEPT, Why.BOARD))
-            stripped = _stripped(capture, keep_points, samples.points[~keep], found.support, max(cuts))
+            stripped = _stripped(capture, keep_points, samples.points[~keep], found, max(cuts))
             captures.append(remembering(stripped, samples, ~keep))
             removed += len(capture.points) - len(captures[-1].points)
         context.measure("planes_count", count)
@@ -102,7 +102,7 @@ class PlaneStrip(Stage):
         if boards:
             # A wall bounds the scene as well, but nothing stands on it.
             support = max(boards, key=lambda plane: plane.contact)
-            return _Boards(boards[:MOST_PLANES], support.equation)
+            return _Boards(boards[:MOST_PLANES], support.equation, support.ends)
         if rough:
             return _Boards([], max(rough, key=lambda plane: plane.hull_area).equation)
         unsure = [plane for plane in plain if plane.confidence >= self.unsure_ratio]
@@ -125,20 +125,31 @@ class PlaneStrip(Stage):
                 "Look at the result. Give the part's size in the ticket (expected_size_mm) and send it again.",
                 name,
             )
-        return _Boards([], ground.equation)
+        return _Boards([], ground.equation if ground.equation is None else _levelled(ground.equation, plain))
 
 
 @dataclass(frozen=True)
 class _Boards:
     cut: list[Plane]
     support: FloatArray | None
+    edge_seen: bool = False
 
 
-def _stripped(
-    capture: Capture, keep: BoolArray, gone: FloatArray, support: FloatArray | None, thickness: float
-) -> Capture:
+def _levelled(ground: FloatArray, plain: list[Plane]) -> FloatArray:
+    """The board that everything on the ground stands on, where one is seen; the ground is told from undersides."""
+    along = [plane for plane in plain if plane.carries and float(plane.equation[:3] @ ground[:3]) > PARALLEL]
+    return max(along, key=lambda plane: plane.hull_area).equation if along else ground
+
+
+def _stripped(capture: Capture, keep: BoolArray, gone: FloatArray, boards: _Boards, thickness: float) -> Capture:
     """The capture without its boards, with the support and how far it was seen."""
+    support = boards.support
     if support is None:
         return capture
     own = gone[np.abs(gone @ support[:3] + support[3]) < thickness]
-    return replace(capture.select(keep), support_plane=support, support_outline=outline_of(own, support[:3]))
+    return replace(
+        capture.select(keep),
+        support_plane=support,
+        support_outline=outline_of(own, support[:3]),
+        support_edge_seen=boards.edge_seen,
+    )

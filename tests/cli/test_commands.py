@@ -55,6 +55,14 @@ def test_process_without_a_recipe_lists_those_there_are(job: Path, capsys: pytes
     assert "one of: archive, inspection, preview, replica." in capsys.readouterr().err
 
 
+@pytest.mark.parametrize("inside", ["", "out"])
+def test_no_result_is_written_among_the_captures(job: Path, inside: str, capsys: pytest.CaptureFixture[str]) -> None:
+    before = sorted(job.iterdir())
+    assert process(job, "--out", str(job / inside)) == 2
+    assert "in the folder of the captures" in capsys.readouterr().err
+    assert sorted(job.iterdir()) == before
+
+
 def test_process_writes_a_result_that_verifies(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert process(job) == 0
     said = capsys.readouterr()

@@ -14,6 +14,7 @@ from pipeline.part import Capture, Declared, transformed
 from pipeline.simulate.scanner import SimulatedCapture
 from pipeline.simulate.scene import Label
 from pipeline.stages.clutter_removal import ClutterRemoval
+from pipeline.stages.plane_strip import PlaneStrip
 from tests.cleaning import doubts, foreign, kept, recall, simulated, worked
 from tests.meshes import sample_meshes
 
@@ -164,3 +165,26 @@ def test_a_real_capture_of_one_thing_stays_whole(file: str) -> None:
     after, told = worked(capture, ClutterRemoval())
     assert len(after.points) == len(capture.points)
     assert not doubts(told)
+
+
+@pytest.mark.parametrize(("ended", "doubted"), [(True, []), (False, ["part-unsure-clipped"])])
+def test_the_edge_of_a_board_is_not_that_of_the_picture(ended: bool, doubted: list[str]) -> None:
+    """A bar reaches three quarters of the way to the edge of its board; where its ends are open, it goes on."""
+    rng = np.random.default_rng(0)
+
+    def face(low: tuple[float, float, float], high: tuple[float, float, float], normal: tuple[int, int, int]) -> Any:
+        edges = np.subtract(high, low)
+        count = int(np.prod(edges[edges > 0]))
+        points = rng.uniform(low, high, (count, 3)) + rng.normal(0, 0.03, (count, 3))
+        return points, np.tile(np.array(normal, np.float32), (count, 1))
+
+    def block(x: float, y: float, low: float, high: float, ends: bool = True) -> list[Any]:
+        faces = [face((-x, -y, high), (x, y, high), (0, 0, 1))]
+        faces += [face((-x, s * y, low), (x, s * y, high), (0, s, 0)) for s in (-1, 1)]
+        return faces + [face((s * x, -y, low), (s * x, y, high), (s, 0, 0)) for s in (-1, 1) if ends]
+
+    points, normals = map(np.concatenate, zip(*block(60, 60, -8, 0), *block(45, 15, 0, 40, ended), strict=True))
+    free = (points[:, 2] > 0.5) | (np.abs(points[:, 0]) > 45) | (np.abs(points[:, 1]) > 15)
+    capture = Capture("bar.ply", points[free], normals[free])
+    _, told = worked(capture, PlaneStrip(), ClutterRemoval(), declared=Declared(expected_size_mm=(90.0, 40.0, 30.0)))
+    assert doubts(told) == doubted

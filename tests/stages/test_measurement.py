@@ -167,3 +167,14 @@ def test_a_recipe_with_fits_and_limits_on_them(tmp_path: Path) -> None:
 def test_no_more_fits_than_have_names() -> None:
     with pytest.raises(ValidationError):
         Measurement(fits=GUDGEON_FITS[:1] * (MOST_FITS + 1))
+
+
+def test_a_measure_of_a_fit_says_which_fit() -> None:
+    bore = FeatureFit(shape="cylinder", seed_mm=(25.0, -10.0, 6.0), name="bore A")
+    stage = Measurement(fits=(FeatureFit(shape="plane", seed_mm=(0.5, 0.0, 0.0)), bore))
+    assert (
+        stage.words("fit_1_rms_mm") == "fit 1 (the plane at (0.5, 0, 0) mm), root mean square distance from the shape"
+    )
+    assert stage.words("fit_2_radius_mm").startswith("fit 2 (bore A, the cylinder at (25, -10, 6) mm), radius")
+    assert stage.words("fit_3_x_mm").startswith("fit 3 of the recipe, ")
+    assert stage.words("area_mm2") == "area of the surface"

@@ -108,6 +108,27 @@ def test_a_board_seen_to_its_edges_is_told_by_the_size_in_the_ticket(
     assert (after.points[:, 2].min() > -0.5) == bool(stripped)
 
 
+def test_without_a_size_a_board_seen_to_its_edges_stays_but_tells_how_high_things_stand() -> None:
+    """It may be the part's own plate; yet a riser of a declared height stands on it, not on the foot of its edges."""
+    rng = np.random.default_rng(0)
+
+    def sheet(low: tuple[float, float, float], high: tuple[float, float, float]) -> np.ndarray:
+        edges = np.subtract(high, low)
+        count = int(4 * np.prod(edges[edges > 0]))
+        return rng.uniform(low, high, (count, 3)) + rng.normal(0, 0.03, (count, 3))
+
+    def block(half: float, low: float, high: float) -> np.ndarray:
+        walls = [sheet((-half, s * half, low), (half, s * half, high)) for s in (-1, 1)]
+        walls += [sheet((s * half, -half, low), (s * half, half, high)) for s in (-1, 1)]
+        return np.concatenate([*walls, sheet((-half, -half, high), (half, half, high))])
+
+    capture = Capture("riser.ply", np.concatenate([block(100, -4, 0), block(10, 0, 25), block(30, 25, 55)]))
+    after, (told,) = worked(capture, PlaneStrip())
+    assert told.measures["planes_count"] == 0
+    assert after.support_plane is not None
+    assert abs(float(np.array([0.0, 0.0, 25.0]) @ after.support_plane[:3] + after.support_plane[3]) - 25.0) < 0.1
+
+
 def test_a_wall_goes_too() -> None:
     shot = simulated("gudgeon", riser="block", wall=True)
     after, _ = worked(shot.capture, OutlierRemoval(), PlaneStrip())
