@@ -17,6 +17,7 @@ from pipeline.geometry.extent import oriented_extents
 from pipeline.geometry.gauge import Gauge
 from pipeline.geometry.outline import Outline
 from pipeline.geometry.riser import Riser, declared_riser, find_riser
+from pipeline.geometry.sampling import point_spacing
 from pipeline.geometry.standing import Standing, cells_of
 from pipeline.geometry.walls import UPRIGHT
 from pipeline.part import BoolArray, FloatArray
@@ -34,6 +35,8 @@ OWN_REACH = 0.15
 SIZE_SAMPLE = 20_000
 MOST_VOLUME = 1.3
 """How much more than the box declared the smallest box around what was kept may hold."""
+PIECE_POINTS, PIECE_SPACINGS = 9, 5.0
+"""A piece of surface has so many points within so many spacings, the first among them."""
 MOST_CROSSING = 3
 """Cells in which something may run on from the part past the riser's top, down beside the riser."""
 
@@ -279,10 +282,14 @@ def _separation(
 def _size_fits(points: FloatArray, expected: Sequence[float]) -> bool:
     """Whether what was kept can be the part declared, or what one side shows of it.
 
-    No piece of the part needs a larger box than the part does, and the longest side is hardly ever hidden.
+    No piece of the part needs a larger box than the part does, and the longest side is hardly ever hidden. Strays are
+    no piece, but one alone can make the box half as large again.
     """
-    if len(points) < 4:
+    if len(points) <= PIECE_POINTS:
         return False
+    tree = cKDTree(points)
+    near = tree.query(points, k=[PIECE_POINTS], distance_upper_bound=PIECE_SPACINGS * point_spacing(points, tree))[0]
+    points = points[np.isfinite(near[:, 0])]
     found = oriented_extents(points[:: max(1, len(points) // SIZE_SAMPLE)])
     if not 0.67 * max(expected) < found.max() < 1.33 * float(np.linalg.norm(expected)):
         return False

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.geometry.clutter import Separation
+from pipeline.geometry.clutter import Separation, _size_fits
 from pipeline.geometry.separation import own_went
 from pipeline.geometry.voxels import voxels
 
@@ -25,3 +25,17 @@ def test_a_piece_of_the_parts_paint_that_went_close_by_is_missed(
     keep = np.arange(len(points)) < 20_000
     found = Separation(keep, (), 0.0, np.zeros(len(points), bool), grounded=True)
     assert own_went(found, voxels(points, 2.0), np.clip(colours, 0, 255).astype(np.uint8)) is asked
+
+
+def test_strays_do_not_make_the_part_larger_than_declared_but_a_piece_does() -> None:
+    """Size and strays as after the removal of paper that stood there: a few points, centimetres off and apart."""
+    rng = np.random.default_rng(0)
+    across = rng.uniform(-1, 1, (20_000, 3)) * (40, 30, 3)
+    face = rng.integers(0, 3, len(across))
+    across[np.arange(len(across)), face] = np.array([40, 30, 3])[face] * np.sign(across[np.arange(len(across)), face])
+    strays = np.array([[0.0, 0, 25], [8, 5, 28], [-12, 9, 21], [30, -20, 17]])
+    piece = rng.uniform(0, 3, (100, 3)) + [0, 0, 25]
+    size = (80.0, 60.0, 6.0)
+    assert _size_fits(np.vstack([across, strays]), size)
+    assert not _size_fits(np.vstack([across, piece]), size)
+    assert not _size_fits(0.6 * across, size)
