@@ -17,6 +17,9 @@ from pipeline.part import FloatArray
 STEP_DEG = 6.0
 DISTINCT_DEG, DISTINCT_SIZE = 5.0, 0.02
 """Poses that differ by less, in angle and over the size of the side, are the same."""
+SETTLED = 12
+"""So many turns are settled before the best of them are chosen: where sides lie wrong, the right turn is not the one
+that has most in common before it has settled."""
 LEVEL = 0.98
 """From this share of the score of the pose itself on another turn is as good."""
 
@@ -43,8 +46,8 @@ def turned_poses(ready: Sequence[Ready], poses: FloatArray, k: int, most: int = 
     for j, other in enumerate(ready):
         if j != k:
             score += quick_scores(side, other.field, inverse(poses[j]) @ tried, 300)
-    order = _peaks(score.reshape(len(axes), len(angles)))[: 12 * most]
-    kept = [order[i] for i in distinct(tried[order], side.centre, np.deg2rad(9), 0.04 * side.size, 2 * most)]
+    order = _peaks(score.reshape(len(axes), len(angles)))[: 6 * SETTLED]
+    kept = [order[i] for i in distinct(tried[order], side.centre, np.deg2rad(9), 0.04 * side.size, SETTLED)]
     for index in kept:
         j = _closest(ready, poses, k, tried[index])
         found.append(poses[j] @ settled(side, ready[j].field, (inverse(poses[j]) @ tried[index])[None])[0])
