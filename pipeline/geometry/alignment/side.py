@@ -25,8 +25,8 @@ SURE = 0.15
 FINE, LESS_FINE = 0.35, 0.7
 """Which way a bare cloud faces is told from samples this much closer, for around the lip of a thin wall few lie; where
 two distances do not tell the same, it is not known."""
-CLOSE = 0.5
-"""Distance of the points that pictures are drawn from, in cells."""
+CLOSE, EVEN_SPACINGS = 0.5, 1.5
+"""Distance of the points that pictures are drawn from, in cells; boxes of so many spacings nearly all hold a point."""
 CHUNK = 4_096
 MESH_POINTS = 60_000
 
@@ -168,7 +168,7 @@ def side(found: Measured, cell: float, reach: float) -> Side:
         normals, known = normals * turn[:, None], turn == other
         if known.mean() < 0.5:  # one of them took all of it inside out, which is asked elsewhere
             known = ~known
-    closeness = max(CLOSE * cell, found.spacing)
+    closeness = max(CLOSE * cell, EVEN_SPACINGS * found.spacing)
     close = found.points[_one_to_a_box(found.points, closeness)]
     return Side(
         found.name,
