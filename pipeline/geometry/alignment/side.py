@@ -170,21 +170,8 @@ def side(found: Measured, cell: float, reach: float) -> Side:
             known = ~known
     closeness = max(CLOSE * cell, EVEN_SPACINGS * found.spacing)
     close = found.points[_one_to_a_box(found.points, closeness)]
-    return Side(
-        found.name,
-        points,
-        normals,
-        cell,
-        found.noise,
-        blur,
-        sure,
-        known,
-        given,
-        found.up,
-        found.around,
-        close,
-        closeness,
-    )
+    told = Side(found.name, points, normals, cell, found.noise, blur, sure, known, facing_given=given)
+    return replace(told, up=found.up, around=found.around, close=close, closeness=closeness)
 
 
 def _one_to_a_box(points: FloatArray, edge: float) -> NDArray[np.int64]:

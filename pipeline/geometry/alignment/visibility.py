@@ -16,6 +16,7 @@ import numpy as np
 from scipy.ndimage import maximum_filter
 
 from pipeline.geometry.alignment.side import Side
+from pipeline.geometry.edges import LongArray
 from pipeline.geometry.sampling import point_spacing
 from pipeline.part import BoolArray, FloatArray, IndexArray
 
@@ -116,29 +117,16 @@ def pictures(side: Side) -> Pictures:
     views = _around()
     across = np.linalg.svd(views[:, None, :])[2][:, 1:, :]
     pixel = PIXEL_SPACINGS * side.closeness
-    normals = side.normals[side.tree.query(side.close, workers=-1)[1]]
     flat = [side.close @ axes.T for axes in across]
     corner = np.array([places.min(axis=0) for places in flat]) - 2 * pixel
     wide = int(np.ceil(max((places - at).max() for places, at in zip(flat, corner, strict=True)) / pixel)) + 3
+    normals = side.normals[side.tree.query(side.close, workers=-1)[1]]
+    gap = 0 if side.around is None else round(PIXEL_SPACINGS * point_spacing(side.around) / pixel)
     depth, blocked = np.full((2, len(views), wide, wide), -np.inf)
     believed = np.zeros(len(views), bool)
-    gap = 0 if side.around is None else round(PIXEL_SPACINGS * point_spacing(side.around) / pixel)
     for k, view in enumerate(views):
         spot = np.floor((flat[k] - corner[k]) / pixel).astype(np.int64)
-        cell = spot[:, 0] * wide + spot[:, 1]
-        height = side.close @ view
-        order = np.argsort(height, kind="stable")
-        foremost = np.full(wide * wide, -1)
-        foremost[cell[order]] = order
-        filled = np.flatnonzero(foremost >= 0)
-        first = foremost[filled]
-        faces = normals[first] @ view > 0.0
-        believed[k] = faces.mean() > BELIEVED_SHARE
-        picture, behind = depth[k].reshape(-1), blocked[k].reshape(-1)
-        seen = normals[first] @ view > FACING
-        picture[filled[seen]] = height[first[seen]]
-        behind[filled] = height[first]
-        blocked[k] = maximum_filter(blocked[k], size=3)
+        depth[k], blocked[k], believed[k] = _drawn(spot, side.close @ view, normals @ view, wide)
         if side.around is not None and side.up is not None and view @ side.up > FACING:
             around = _foremost(side.around, view, across[k], corner[k], pixel, wide)
             around = np.where(np.isfinite(around), around, maximum_filter(around, size=2 * gap + 1))
@@ -153,6 +141,30 @@ def pictures(side: Side) -> Pictures:
         pixel,
         SLACK_CELLS * side.cell,
     )
+
+
+def _drawn(
+    spot: LongArray, height: FloatArray, towards: FloatArray, wide: int
+) -> tuple[FloatArray, FloatArray, np.bool_]:
+    """One picture (w, w) of what is foremost and faces the viewer, one of all that is foremost, and whether to believe.
+
+    Parameters
+    ----------
+    spot : (n, 2) pixels of the points
+    height, towards : (n,) of the points along the view, millimetres, and cosines between it and their normals
+    """
+    cell = spot[:, 0] * wide + spot[:, 1]
+    order = np.argsort(height, kind="stable")
+    foremost = np.full(wide * wide, -1)
+    foremost[cell[order]] = order
+    filled = np.flatnonzero(foremost >= 0)
+    first = foremost[filled]
+    picture, blocked = np.full((2, wide * wide), -np.inf)
+    seen = towards[first] > FACING
+    picture[filled[seen]] = height[first[seen]]
+    blocked[filled] = height[first]
+    believed = (towards[first] > 0.0).mean() > BELIEVED_SHARE
+    return picture.reshape(wide, wide), maximum_filter(blocked.reshape(wide, wide), size=3), believed
 
 
 def _foremost(
