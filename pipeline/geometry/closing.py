@@ -65,12 +65,14 @@ def closed_surface(mesh: Mesh) -> Mesh | None:
     surface = Surface(mesh.vertices, mesh.faces)
     edges = edges_of(mesh.faces)
     rims = mesh.vertices[np.unique(edges.ends[edges.faces_count == 1])]
-    added = beyond_rims(guess_about(rims, mesh, cell), surface, cell)
-    openings = cKDTree(np.concatenate([rims, added.vertices]))
-    for reach in REACHES:
-        mended = _mended(mesh, surface, added, openings, cell, reach * cell)
-        if mended is not None:
-            return mended
+    about = guess_about(rims, mesh, cell)
+    if len(about.faces):
+        added = beyond_rims(about, surface, cell)
+        openings = cKDTree(np.concatenate([rims, added.vertices]))
+        for reach in REACHES:
+            mended = _mended(mesh, surface, added, openings, cell, reach * cell)
+            if mended is not None:
+                return mended
     guess = closed_guess(mesh, cell)
     if guess is None:
         return None

@@ -48,13 +48,18 @@ def closed_guess(mesh: Mesh, cell: float) -> Mesh | None:
     places, normals = _places(mesh, cell, None)
     for margin in MARGINS:
         made = _largest(*_implicit(places, normals, cell, margin))
+        if len(made.faces) == 0:
+            return None
         if is_closed(made.faces):
             return made
     return None
 
 
 def guess_about(openings: FloatArray, mesh: Mesh, cell: float) -> Mesh:
-    """The same about openings (k, 3), coarse elsewhere; where it touches itself it is not closed, but tells as much."""
+    """The same about openings (k, 3), coarse elsewhere; not closed where it touches itself, but it tells as much.
+
+    No faces where there is no such surface.
+    """
     return _largest(*_implicit(*_places(mesh, cell, openings), cell, MARGINS[0]))
 
 

@@ -40,10 +40,16 @@ def remembering(capture: Capture, samples: Samples, gone: BoolArray) -> Capture:
     return replace(capture, surroundings=more if capture.surroundings is None else _joined(capture.surroundings, more))
 
 
+def witnesses(capture: Capture) -> Capture | None:
+    """What stood around the part, where enough of it was seen to tell anything."""
+    around = capture.surroundings
+    return None if around is None or len(around.points) < FEWEST_POINTS else around
+
+
 def in_surroundings(capture: Capture) -> Capture:
     """The part and what stood around it as one cloud, as dense here as there; without markers and colours."""
-    around = capture.surroundings
-    if around is None or len(around.points) < FEWEST_POINTS:
+    around = witnesses(capture)
+    if around is None:
         return replace(capture, surroundings=None)
     of_part = samples_of(capture)
     both = _joined(around, Capture(capture.name, of_part.points, of_part.normals))

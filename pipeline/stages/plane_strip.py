@@ -125,7 +125,7 @@ class PlaneStrip(Stage):
                 "Look at the result. Give the part's size in the ticket (expected_size_mm) and send it again.",
                 name,
             )
-        return _Boards([], ground.equation if ground.equation is None else _levelled(ground.equation, plain))
+        return _Boards([], _levelled(ground.equation, plain))
 
 
 @dataclass(frozen=True)
@@ -135,8 +135,10 @@ class _Boards:
     edge_seen: bool = False
 
 
-def _levelled(ground: FloatArray, plain: list[Plane]) -> FloatArray:
+def _levelled(ground: FloatArray | None, plain: list[Plane]) -> FloatArray | None:
     """The board that everything on the ground stands on, where one is seen; the ground is told from undersides."""
+    if ground is None:
+        return None
     along = [plane for plane in plain if plane.carries and float(plane.equation[:3] @ ground[:3]) > PARALLEL]
     return max(along, key=lambda plane: plane.hull_area).equation if along else ground
 

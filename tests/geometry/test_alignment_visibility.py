@@ -13,8 +13,8 @@ SPACING, CELL = 0.5, 1.5
 THICK, HEIGHT = 4.0, 25.0
 
 
-def drilled_plate(radius_mm: float, *, table: bool) -> Pictures:
-    """A plate of 60 x 40 mm seen from above, its hole's wall with it, and the table below it."""
+def drilled_plate(radius_mm: float, *, table: bool, of_table: slice = slice(None)) -> Pictures:
+    """A plate of 60 x 40 mm seen from above, its hole's wall with it, and the table below it, or some points of it."""
     rng = np.random.default_rng(0)
     grid = np.stack(np.meshgrid(np.arange(-30, 30, SPACING), np.arange(-20, 20, SPACING)), axis=-1).reshape(-1, 2)
     face = grid[np.linalg.norm(grid, axis=1) > radius_mm]
@@ -25,7 +25,7 @@ def drilled_plate(radius_mm: float, *, table: bool) -> Pictures:
     points += rng.normal(0, 0.02, points.shape)
     normals = np.concatenate([np.tile([0.0, 0, 1], (len(face), 1)), -out]).astype(np.float32)
     below = np.stack(np.meshgrid(np.arange(-90, 90, 1.0), np.arange(-90, 90, 1.0)), axis=-1).reshape(-1, 2)
-    around = Capture("around", np.column_stack([below, np.full(len(below), -HEIGHT)])) if table else None
+    around = Capture("around", np.column_stack([below, np.full(len(below), -HEIGHT)])[of_table]) if table else None
     capture = Capture("plate.ply", points, normals, support_plane=np.array([0, 0, 1.0, HEIGHT]), surroundings=around)
     return pictures(side(measured(capture), CELL, 3 * SPACING))
 
@@ -45,6 +45,7 @@ def test_a_hole_shows_the_table(radius_mm: float) -> None:
 
 def test_with_nothing_behind_it_a_hole_tells_nothing() -> None:
     assert not looked_through(drilled_plate(4.0, table=False), 0, 0, 0)
+    assert not looked_through(drilled_plate(4.0, table=True, of_table=slice(1)), 0, 0, 0)  # one point is no table
 
 
 def test_beside_the_plate_the_table_is_seen_and_no_plate() -> None:

@@ -157,3 +157,10 @@ def test_an_implicit_surface_that_touches_itself_tells_as_well_how_openings_go_o
     assert trimesh.Trimesh(closed.vertices, closed.faces, process=False).is_watertight
     ends = whole.vertices[np.abs(whole.vertices[:, 2]) > 20]
     assert cKDTree(closed.vertices).query(ends)[0].max() < 1e-9
+
+
+def test_where_there_is_no_implicit_surface_nothing_is_called_closed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A mesh without faces has no open edge either."""
+    ball = trimesh.creation.icosphere(3, 20.0)
+    monkeypatch.setattr(guess, "_implicit", lambda *arguments: (np.zeros((0, 3)), np.zeros((0, 3), np.int32)))
+    assert closed_surface(without(ball, ball.triangles_center[:, 2] > 17)) is None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -13,6 +13,7 @@ from pipeline.geometry.alignment.rim import rim
 from pipeline.geometry.cloud import unit
 from pipeline.geometry.gauge import Gauge, gauge
 from pipeline.geometry.normals import oriented
+from pipeline.geometry.surroundings import witnesses
 from pipeline.part import Capture, FloatArray
 
 SAMPLES = 6_000
@@ -53,7 +54,7 @@ class Measured:
     noise: float
     tree: cKDTree
     up: FloatArray | None
-    around: FloatArray | None = None
+    around: FloatArray | None
 
     @property
     def area(self) -> float:
@@ -87,11 +88,11 @@ class Side:
     blur: FloatArray
     outside_sure: float
     facing_known: NDArray[np.bool_]
-    facing_given: bool = True
-    up: FloatArray | None = None
-    around: FloatArray | None = None
-    close: FloatArray = field(default_factory=lambda: np.zeros((0, 3)))
-    closeness: float = 0.0
+    facing_given: bool
+    up: FloatArray | None
+    around: FloatArray | None
+    close: FloatArray
+    closeness: float
 
     def __len__(self) -> int:
         return len(self.points)
@@ -147,8 +148,9 @@ def measured(capture: Capture) -> Measured:
     tree = cKDTree(points)
     lengths = gauge(points, tree) if len(points) > 1 else Gauge(0.0, 0.0)
     up = None if capture.support_plane is None else capture.support_plane[:3]
-    around = None if capture.surroundings is None else capture.surroundings.points
-    return Measured(capture.name, points, normals, lengths.spacing, lengths.noise, tree, up, around)
+    around = witnesses(capture)
+    places = None if around is None else around.points
+    return Measured(capture.name, points, normals, lengths.spacing, lengths.noise, tree, up, places)
 
 
 def side(found: Measured, cell: float, reach: float) -> Side:
@@ -170,8 +172,21 @@ def side(found: Measured, cell: float, reach: float) -> Side:
             known = ~known
     closeness = max(CLOSE * cell, EVEN_SPACINGS * found.spacing)
     close = found.points[_one_to_a_box(found.points, closeness)]
-    told = Side(found.name, points, normals, cell, found.noise, blur, sure, known, facing_given=given)
-    return replace(told, up=found.up, around=found.around, close=close, closeness=closeness)
+    return Side(
+        name=found.name,
+        points=points,
+        normals=normals,
+        cell=cell,
+        noise=found.noise,
+        blur=blur,
+        outside_sure=sure,
+        facing_known=known,
+        facing_given=given,
+        up=found.up,
+        around=found.around,
+        close=close,
+        closeness=closeness,
+    )
 
 
 def _one_to_a_box(points: FloatArray, edge: float) -> NDArray[np.int64]:

@@ -128,8 +128,8 @@ def pictures(side: Side) -> Pictures:
         spot = np.floor((flat[k] - corner[k]) / pixel).astype(np.int64)
         depth[k], blocked[k], believed[k] = _drawn(spot, side.close @ view, normals @ view, wide)
         if side.around is not None and side.up is not None and view @ side.up > FACING:
-            around = _foremost(side.around, view, across[k], corner[k], pixel, wide)
-            around = np.where(np.isfinite(around), around, maximum_filter(around, size=2 * gap + 1))
+            spot = np.floor((side.around @ across[k].T - corner[k]) / pixel).astype(np.int64)
+            around = _drawn_around(spot, side.around @ view, wide, gap)
             seen_around = around > blocked[k]
             depth[k][seen_around] = blocked[k][seen_around] = around[seen_around]
     return Pictures(
@@ -153,29 +153,37 @@ def _drawn(
     spot : (n, 2) pixels of the points
     height, towards : (n,) of the points along the view, millimetres, and cosines between it and their normals
     """
-    cell = spot[:, 0] * wide + spot[:, 1]
+    filled, first = _front(spot, height, wide)
+    picture, blocked = np.full((2, wide, wide), -np.inf)
+    seen = towards[first] > FACING
+    picture.flat[filled[seen]] = height[first[seen]]
+    blocked.flat[filled] = height[first]
+    believed = (towards[first] > 0.0).mean() > BELIEVED_SHARE
+    return picture, maximum_filter(blocked, size=3), believed
+
+
+def _drawn_around(spot: LongArray, height: FloatArray, wide: int, gap: int) -> FloatArray:
+    """One picture (w, w) of what stood around, whichever way it faces; ``gap`` pixels between two points are closed.
+
+    Parameters
+    ----------
+    spot, height : as of the part; what lies outside of its picture is left out
+    """
+    inside = ((spot >= 0) & (spot < wide)).all(axis=1)
+    height = height[inside]
+    filled, first = _front(spot[inside], height, wide)
+    picture: FloatArray = np.full((wide, wide), -np.inf)
+    picture.flat[filled] = height[first]
+    return np.where(np.isfinite(picture), picture, maximum_filter(picture, size=2 * gap + 1))
+
+
+def _front(spot: LongArray, height: FloatArray, wide: int) -> tuple[LongArray, LongArray]:
+    """(k,) numbers of the pixels that show a point, and (k,) of the foremost point in each."""
     order = np.argsort(height, kind="stable")
     foremost = np.full(wide * wide, -1)
-    foremost[cell[order]] = order
+    foremost[(spot[:, 0] * wide + spot[:, 1])[order]] = order
     filled = np.flatnonzero(foremost >= 0)
-    first = foremost[filled]
-    picture, blocked = np.full((2, wide * wide), -np.inf)
-    seen = towards[first] > FACING
-    picture[filled[seen]] = height[first[seen]]
-    blocked[filled] = height[first]
-    believed = (towards[first] > 0.0).mean() > BELIEVED_SHARE
-    return picture.reshape(wide, wide), maximum_filter(blocked.reshape(wide, wide), size=3), believed
-
-
-def _foremost(
-    points: FloatArray, view: FloatArray, across: FloatArray, corner: FloatArray, pixel: float, wide: int
-) -> FloatArray:
-    """(w, w) foremost of points (n, 3) along a view, millimetres; -inf where the picture shows none of them."""
-    spot = np.floor((points @ across.T - corner) / pixel).astype(np.int64)
-    inside = ((spot >= 0) & (spot < wide)).all(axis=1)
-    foremost = np.full(wide * wide, -np.inf)
-    np.maximum.at(foremost, spot[inside, 0] * wide + spot[inside, 1], points[inside] @ view)
-    return foremost.reshape(wide, wide)
+    return filled, foremost[filled]
 
 
 def seen_through(judged: tuple[FloatArray, FloatArray]) -> BoolArray:
