@@ -20,7 +20,7 @@ from pipeline.geometry.fuse import Wanted, fused
 from pipeline.geometry.guess import MEASURED_CELLS, beyond_rims, closed_guess, guess_about
 from pipeline.geometry.hole_filling import fill
 from pipeline.geometry.holes import Surroundings, find_holes
-from pipeline.geometry.measure import face_areas, face_vectors
+from pipeline.geometry.measure import face_areas, face_vectors, mean_cell
 from pipeline.geometry.pool import Pool, joined
 from pipeline.geometry.repair import drawn_apart, used_only, with_fans_split, without_crumbs, without_faces
 from pipeline.geometry.seam import seam
@@ -61,7 +61,7 @@ def closed_surface(mesh: Mesh) -> Mesh | None:
     when no closed surface comes out.
     """
     mesh = used_only(mesh)
-    cell = float(np.sqrt(face_areas(mesh.vertices, mesh.faces).mean() * 4 / np.sqrt(3)))
+    cell = mean_cell(mesh.vertices, mesh.faces)
     surface = Surface(mesh.vertices, mesh.faces)
     edges = edges_of(mesh.faces)
     rims = mesh.vertices[np.unique(edges.ends[edges.faces_count == 1])]

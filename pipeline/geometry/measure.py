@@ -27,6 +27,11 @@ def edge_lengths(vertices: FloatArray, faces: IndexArray) -> FloatArray:
     return length(vertices[faces] - vertices[faces[:, (1, 2, 0)]])
 
 
+def mean_cell(vertices: FloatArray, faces: IndexArray) -> float:
+    """Side of the equilateral triangle as large as the mean face, mm: the size of the cells a mesh was made of."""
+    return float(np.sqrt(face_areas(vertices, faces).mean() * 4 / np.sqrt(3)))
+
+
 def face_areas(vertices: FloatArray, faces: IndexArray) -> FloatArray:
     """(m,) areas, mm2."""
     areas: FloatArray = length(face_vectors(vertices, faces)) / 2

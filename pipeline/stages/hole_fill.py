@@ -9,12 +9,13 @@ from typing import ClassVar, Literal
 import numpy as np
 from pydantic import Field
 
+from pipeline.geometry.bores import Bore, with_walls
 from pipeline.geometry.boundary import boundary_loops
 from pipeline.geometry.closing import closed_surface
 from pipeline.geometry.hole_filling import fill
 from pipeline.geometry.holes import Hole, Opening, Surroundings, find_holes
 from pipeline.geometry.measure import face_areas
-from pipeline.part import Form, Mesh, Part
+from pipeline.part import FloatArray, Form, Mesh, Part
 from pipeline.stage import Measure, Stage, StageContext
 
 SHARE_OF_PART = 0.1
@@ -62,7 +63,7 @@ class HoleFill(Stage):
         left = [(hole, why_left[id(hole)]) for hole in holes if why_left[id(hole)]] + list(result.refused)
         mesh = result.mesh
         if self.close_all and left:
-            mesh, left = _closed(mesh, left, context)
+            mesh, left = _closed(mesh, left, around, context)
         _record(holes, left, result.closed, mesh, context)
         return part.with_mesh(mesh)
 
@@ -77,9 +78,12 @@ class HoleFill(Stage):
         return ""
 
 
-def _closed(mesh: Mesh, left: list[tuple[Hole, str]], context: StageContext) -> tuple[Mesh, list[tuple[Hole, str]]]:
+def _closed(
+    mesh: Mesh, left: list[tuple[Hole, str]], around: Surroundings, context: StageContext
+) -> tuple[Mesh, list[tuple[Hole, str]]]:
     """One closed surface through an open one, and what is still left open."""
-    closed = closed_surface(mesh)
+    walled, bores = with_walls(mesh, [hole for hole, _ in left], around)
+    closed = closed_surface(walled)
     if closed is None:
         context.doubt(
             "not-closed",
@@ -91,6 +95,8 @@ def _closed(mesh: Mesh, left: list[tuple[Hole, str]], context: StageContext) -> 
         f"{len(left)} openings were closed by one surface laid through all that is there; how it runs between "
         f"their rims is a guess: {_list([hole for hole, _ in left])}."
     )
+    if bores:
+        text += f" Taken for through bores whose middle nobody saw: {_bores(bores)}."
     if max(hole.diameter_mm for hole, _ in left) > SHARE_OF_PART * float(np.ptp(mesh.vertices, axis=0).max()):
         context.doubt("wide-guess", text, "Look at the filled places. Scan them, unless the guess will do.")
     else:
@@ -120,8 +126,20 @@ def _record(
         context.warn(f"{len(those)} left open ({why}): {_list(those)}.")
 
 
+def _bores(bores: list[Bore]) -> str:
+    """From where to where, and how far that is."""
+    return "; ".join(
+        f"from ({_place(bore.centres[0])}) to ({_place(bore.centres[1])}), {bore.depth_mm:.1f} mm apart"
+        for bore in bores
+    )
+
+
 def _list(holes: list[Hole]) -> str:
     """The largest three with their places."""
     some = sorted(holes, key=lambda hole: -hole.diameter_mm)[:3]
-    places = [f"{hole.diameter_mm:.1f} mm wide at ({', '.join(f'{x:.1f}' for x in hole.centre)})" for hole in some]
+    places = [f"{hole.diameter_mm:.1f} mm wide at ({_place(hole.centre)})" for hole in some]
     return "; ".join(places) + (f"; and {len(holes) - 3} more" if len(holes) > 3 else "")
+
+
+def _place(place: FloatArray) -> str:
+    return ", ".join(f"{x:.1f}" for x in place)

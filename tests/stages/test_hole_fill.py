@@ -122,3 +122,15 @@ def test_close_all_leaves_nothing_open() -> None:
     assert inspect(mesh.vertices, mesh.faces).watertight
     assert context.measures["holes_left_count"] == 0
     assert context.measures["filled_percent"] > 10
+
+
+def test_a_bore_whose_middle_nobody_saw_is_said() -> None:
+    vertices, faces = pipe(14.0, 8.0, 80.0, 48)
+    whole = trimesh.Trimesh(vertices, faces).subdivide_to_size(4.0)
+    middle = whole.triangles_center
+    hidden = (np.linalg.norm(middle[:, :2], axis=1) < 8.3) & (np.abs(middle[:, 2] - middle[:, 2].mean()) < 20)
+    mesh, context = filled(np.array(whole.vertices), whole.faces[~hidden].astype(np.int32), close_all=True)
+    assert inspect(mesh.vertices, mesh.faces).watertight
+    assert volume(mesh.vertices, mesh.faces) == pytest.approx(np.pi * (14**2 - 8**2) * 80, rel=0.01)
+    assert [reason.code for reason in context.reasons] == ["wide-guess"]
+    assert "through bores whose middle nobody saw: from (" in context.reasons[0].text

@@ -1,0 +1,254 @@
+"""Bores whose wall was not seen to the end: what goes on between the two rims.
+
+A scanner looks a diameter or two into a bore. Two openings that face away from one another, whose outlines are the
+same along the line between them and whose walls run along it, are the ends of one bore: the wall goes on straight
+from the one to the other (common practice, no source). That is a guess, as every filling is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.geometry.cloud import unit
+from pipeline.geometry.deviation import Surface
+from pipeline.geometry.edges import touching
+from pipeline.geometry.holes import Hole, Surroundings, rim_normals
+from pipeline.geometry.measure import mean_cell
+from pipeline.geometry.repair import used_only, without_faces
+from pipeline.geometry.self_intersection import crossed_faces
+from pipeline.part import BoolArray, FloatArray, IndexArray, Mesh
+
+FACING_AWAY = 0.5
+"""Cosine between an opening's axis and the line to the other: the border of what was seen may run slantwise."""
+ALONG, ASKEW, SQUARE = 0.3, 0.1, 0.9
+"""Sine between wall and line below which the wall runs along it, be it tapered, and between its axis and the line;
+cosine above which a face lies square to it: of
+that end nothing was seen but its edge. Of one end at least the wall must be seen: a place where data are missing on a
+flat face, under a marker or over the riser, has a rim as well."""
+ALIKE = 0.15
+"""Share of the radius by which the two outlines may differ in the mean."""
+RAYS = 72
+"""Directions in which outlines are compared."""
+TOOTH = 2
+"""The wall begins where a rim reaches deepest within so many cells to either side."""
+CLEAR_CELLS = 0.9
+"""So far from what was seen the wall ends; it begins a cell off the rims."""
+ROUNDS = 5
+"""Rounds in which the line between two rims and their centres along it settle."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Bore:
+    """Two openings between which a wall goes on.
+
+    Attributes
+    ----------
+    one, other : the openings
+    centres : (2, 3) mm, of the two rims as seen along the bore
+    """
+
+    one: Hole
+    other: Hole
+    centres: FloatArray
+
+    @property
+    def line(self) -> FloatArray:
+        """(3,) unit direction from the other opening to the one."""
+        line: FloatArray = unit((self.centres[0] - self.centres[1])[None])[0]
+        return line
+
+    @property
+    def depth_mm(self) -> float:
+        """How far the two rims are apart."""
+        return float(np.linalg.norm(self.centres[0] - self.centres[1]))
+
+
+def with_walls(mesh: Mesh, holes: Sequence[Hole], around: Surroundings) -> tuple[Mesh, list[Bore]]:
+    """The mesh with the walls of its unseen bores as pieces of their own, not yet joined to it, and those bores.
+
+    Parameters
+    ----------
+    mesh : oriented outwards
+    holes : openings of the mesh that nothing else closes
+    around : of the mesh; faces that were added to it since do not count
+    """
+    gone_on = []
+    seen = Surface(mesh.vertices, mesh.faces)
+    cell = mean_cell(mesh.vertices, mesh.faces)
+    for bore in find_bores(mesh, holes, around):
+        wall = _where_nothing_is(wall_between(mesh, bore, cell), seen, cell)
+        both = _together(mesh, wall)
+        among = np.arange(len(both.faces)) >= len(mesh.faces)
+        if len(wall.faces) and not crossed_faces(both.vertices, both.faces, among).any():
+            mesh = both
+            gone_on.append(bore)
+    return mesh, gone_on
+
+
+def _where_nothing_is(wall: Mesh, seen: Surface, cell: float) -> Mesh:
+    """The wall without the places where it runs along what was seen: through a branch, or a window, of its middle."""
+    if len(wall.faces) == 0:
+        return wall
+    return without_faces(wall, touching(wall.faces, seen.distance(wall.vertices) < CLEAR_CELLS * cell))
+
+
+def _together(mesh: Mesh, wall: Mesh) -> Mesh:
+    return Mesh(
+        np.concatenate([mesh.vertices, wall.vertices]),
+        np.concatenate([mesh.faces, wall.faces + np.int32(len(mesh.vertices))]),
+        np.concatenate([mesh.filled, wall.filled]),
+        None if mesh.colours is None or wall.colours is None else np.concatenate([mesh.colours, wall.colours]),
+    )
+
+
+def find_bores(mesh: Mesh, holes: Sequence[Hole], around: Surroundings) -> list[Bore]:
+    """Pairs of openings that are the two ends of one bore; each opening at most once, the nearest pairs first."""
+    bores = [
+        bore
+        for number, one in enumerate(holes)
+        for other in holes[number + 1 :]
+        if (bore := _bore(mesh, one, other, around)) is not None
+    ]
+    taken: set[int] = set()
+    found = []
+    for bore in sorted(bores, key=lambda bore: bore.depth_mm):
+        ends = {id(bore.one), id(bore.other)}
+        if not ends & taken:
+            taken |= ends
+            found.append(bore)
+    return found
+
+
+def _bore(mesh: Mesh, one: Hole, other: Hole, around: Surroundings) -> Bore | None:
+    """The bore that ends in two openings; None where they are no ends of one."""
+    if one.islands or other.islands:
+        return None
+    rims = mesh.vertices[one.loop], mesh.vertices[other.loop]
+    bore = Bore(one, other, _centres(rims))
+    line = bore.line
+    if one.axis @ line < FACING_AWAY or other.axis @ line > -FACING_AWAY:
+        return None
+    walls_seen = False
+    for hole, rim, centre, outwards in zip((one, other), rims, bore.centres, (line, -line), strict=True):
+        normals = rim_normals(mesh, hole.loop, around)
+        if _runs_along(normals, rim - centre, line):
+            walls_seen = True
+        elif np.median(normals @ outwards) < SQUARE:
+            return None
+    outlines = [_outline(rim - centre, line) for rim, centre in zip(rims, bore.centres, strict=True)]
+    alike = float(np.abs(outlines[0] - outlines[1]).mean()) < ALIKE * float(np.mean(outlines))
+    return bore if walls_seen and alike else None
+
+
+def _centres(rims: tuple[FloatArray, FloatArray]) -> FloatArray:
+    """(2, 3) centres of the areas within two rims as seen along the line between them.
+
+    The mean of a rim's places would lie off it: of a wall that was seen deeper on one side there are more.
+    """
+    centres = np.array([rim.mean(axis=0) for rim in rims])
+    for _ in range(ROUNDS):
+        line = unit((centres[0] - centres[1])[None])[0]
+        for number, rim in enumerate(rims):
+            arms = _across(rim - centres[number], line)
+            after = np.roll(arms, -1, axis=0)
+            area = np.cross(arms, after) @ line
+            total = float(area.sum())
+            if total:
+                centres[number] += area @ (arms + after) / (3 * total)
+    return centres
+
+
+def _runs_along(normals: FloatArray, arms: FloatArray, line: FloatArray) -> bool:
+    """Whether the surface at a rim is a wall that runs along a line and faces it."""
+    axis = np.linalg.eigh(normals.T @ normals)[1][:, 0]  # the direction to which the normals stand square
+    steep = np.linalg.norm(np.cross(axis, line)) < ASKEW and np.median(np.abs(normals @ line)) < ALONG
+    return bool(steep and np.median(np.einsum("ni,ni->n", normals, _across(arms, line))) < 0)
+
+
+def _outline(arms: FloatArray, line: FloatArray) -> FloatArray:
+    """(RAYS,) distance of a rim from a line, all round it."""
+    x, y = (arms @ across for across in _square_on(line))
+    return _all_round(np.arctan2(y, x), np.hypot(x, y)[:, None], _rays(RAYS))[:, 0]
+
+
+def wall_between(mesh: Mesh, bore: Bore, cell: float) -> Mesh:
+    """The wall between the two rims of a bore, flagged as filled; without faces where there is no room for it.
+
+    It runs straight from the one to the other in rows of a cell each and begins a cell off the rims, clear of their
+    teeth: what closes the surface joins it to them.
+    """
+    loops = bore.one.loop, bore.other.loop
+    frame = np.array([*_square_on(bore.line), bore.line])
+    local = [(mesh.vertices[loop] - bore.centres[1]) @ frame.T for loop in loops]
+    around = 2 * np.pi * float(np.mean([np.hypot(rim[:, 0], rim[:, 1]).mean() for rim in local]))
+    rays = _rays(max(8, round(around / cell)))
+    painted = np.zeros((len(mesh.vertices), 0)) if mesh.colours is None else mesh.colours.astype(np.float64)
+    upper, lower = (
+        _end(rim, painted[loop], rays, deeper) for rim, loop, deeper in zip(local, loops, (-1, 1), strict=True)
+    )
+    upper[:, 1] -= cell
+    lower[:, 1] += cell
+    rows = max(1, round(float((upper - lower)[:, 1].max()) / cell))
+    share = np.linspace(0, 1, rows + 1)[:, None, None]
+    grid = (1 - share) * lower + share * upper  # (rows + 1, rays, radius and depth and colour)
+    places = np.stack([grid[..., 0] * np.cos(rays), grid[..., 0] * np.sin(rays), grid[..., 1]], axis=-1)
+    room = (upper - lower)[:, 1] > cell
+    faces = _rows_of_faces(rows, room & np.roll(room, -1))
+    colours = None if mesh.colours is None else np.clip(np.round(grid[..., 2:]), 0, 255).astype(np.uint8).reshape(-1, 3)
+    vertices = places.reshape(-1, 3) @ frame + bore.centres[1]
+    return used_only(Mesh(vertices, faces, np.ones(len(faces), bool), colours))
+
+
+def _end(rim: FloatArray, shade: FloatArray, rays: FloatArray, deeper: int) -> FloatArray:
+    """(rays, 2 + k) radius of a rim, how deep it reaches about each ray, and its colours.
+
+    Parameters
+    ----------
+    rim : (n, 3) places, the bore along z
+    deeper : the direction along z into what was not seen
+    """
+    angle = np.arctan2(rim[:, 1], rim[:, 0])
+    values = _all_round(angle, np.column_stack([np.hypot(rim[:, 0], rim[:, 1]), rim[:, 2], shade]), rays)
+    depth = deeper * values[:, 1]
+    column = np.searchsorted(rays, angle, side="right") - 1
+    np.maximum.at(depth, column, deeper * rim[:, 2])
+    near = np.stack([np.roll(depth, shift) for shift in range(-TOOTH, TOOTH + 1)])
+    values[:, 1] = deeper * near.max(axis=0)
+    return values
+
+
+def _rows_of_faces(rows: int, columns: BoolArray) -> IndexArray:
+    """Two triangles to each place of a grid that closes all round, facing inwards; only in the chosen columns."""
+    count = len(columns)
+    row, column = np.meshgrid(np.arange(rows), np.flatnonzero(columns), indexing="ij")
+    after = (column + 1) % count
+    a, b = row * count + column, row * count + after
+    c, d = (row + 1) * count + column, (row + 1) * count + after
+    faces = np.stack([np.stack([a, c, b], axis=-1), np.stack([b, c, d], axis=-1)], axis=-2)
+    return faces.reshape(-1, 3).astype(np.int32)
+
+
+def _all_round(angle: FloatArray, values: FloatArray, rays: FloatArray) -> FloatArray:
+    """(r, k) values (n, k) at angles (n,), carried on to the rays (r,)."""
+    order = np.argsort(angle)
+    columns = [np.interp(rays, angle[order], column[order], period=2 * np.pi) for column in values.T]
+    return np.column_stack(columns)
+
+
+def _rays(count: int) -> FloatArray:
+    return np.linspace(-np.pi, np.pi, count, endpoint=False)
+
+
+def _square_on(line: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Two unit directions that stand at right angles with a line, and with it are right-handed."""
+    first = unit(np.cross(line, np.eye(3)[np.abs(line).argmin()])[None])[0]
+    return first, np.cross(line, first)
+
+
+def _across(arms: FloatArray, line: FloatArray) -> FloatArray:
+    """Vectors (n, 3) without what of them runs along the line."""
+    across: FloatArray = arms - np.outer(arms @ line, line)
+    return across
