@@ -57,8 +57,6 @@ class Capture:
     frames, frames_per_second : of the recording, as the ticket says; None where it says nothing
     support_outline : (k, 3) corners of the convex outline of the support as far as it was seen, millimetres,
         capture frame; None where no support was found
-    support_edge_seen : that outline is mostly the support's own edge, past which the scanner saw on; else that of
-        the scanner's picture
     surroundings : a sample of what was removed from around the part (table, paper, riser), in the same frame; None
         before the cleaning, and where there was nothing
     """
@@ -75,7 +73,6 @@ class Capture:
     frames: int | None = None
     frames_per_second: float | None = None
     support_outline: FloatArray | None = None
-    support_edge_seen: bool = False
     surroundings: Capture | None = None
 
     def __post_init__(self) -> None:

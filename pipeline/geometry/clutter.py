@@ -15,7 +15,6 @@ from pipeline.geometry.contact import parted
 from pipeline.geometry.doubts import Uncertain, doubts
 from pipeline.geometry.extent import oriented_extents
 from pipeline.geometry.gauge import Gauge
-from pipeline.geometry.outline import Outline
 from pipeline.geometry.riser import Riser, declared_riser, find_riser
 from pipeline.geometry.sampling import point_spacing
 from pipeline.geometry.standing import Standing, cells_of
@@ -73,7 +72,7 @@ def standing_part(
     points: FloatArray,
     normals: NDArray[np.floating[Any]] | None,
     lengths: Gauge,
-    outline: Outline | None,
+    outline: FloatArray | None,
     expected_size: Sequence[float] | None,
     riser_height: float | None,
 ) -> Separation:
@@ -83,7 +82,7 @@ def standing_part(
     ----------
     points, normals : of the scene's cells; (n, 3) millimetres, (n, 3) out of the surface or None
     lengths : spacing and noise of the points
-    outline : of the support as far as it was seen, or None
+    outline : (k, 3) corners of the support as far as it was seen, or None
     expected_size : edge lengths of the part, millimetres, as declared
     riser_height : height of the riser above the support, millimetres, as declared
     """

@@ -13,7 +13,6 @@ from scipy.spatial import cKDTree
 
 from pipeline.geometry.components import inside_hull
 from pipeline.geometry.contact import loose_sides, things
-from pipeline.geometry.outline import Outline
 from pipeline.geometry.riser import Riser, may_be_riser
 from pipeline.geometry.sectors import SECTORS, filled_in, furthest, sector_of
 from pipeline.geometry.standing import Standing
@@ -58,7 +57,7 @@ class Uncertain(StrEnum):
 
 
 def doubts(
-    scene: Standing, chosen: BoolArray, riser: Riser | None, outline: Outline | None, *, declared: bool
+    scene: Standing, chosen: BoolArray, riser: Riser | None, outline: FloatArray | None, *, declared: bool
 ) -> list[Uncertain]:
     """What speaks against a separation.
 
@@ -66,7 +65,7 @@ def doubts(
     ----------
     chosen : (m,) cells kept for the part
     riser : what was taken for the riser
-    outline : of the support as far as it was seen, or None
+    outline : (k, 3) corners of the support as far as it was seen, or None
     declared : the ticket says how high the riser is
     """
     if chosen.sum() < 4:
@@ -89,20 +88,15 @@ def doubts(
     return found
 
 
-def _reaches_out(scene: Standing, chosen: BoolArray, outline: Outline | None) -> bool:
-    """Whether the part goes towards the border of all that was seen, as an arm does and no part that was aimed at.
-
-    The edge of a board is no such border: on a board that is seen to its edge, what reaches far must also end open.
-    """
+def _reaches_out(scene: Standing, chosen: BoolArray, outline: FloatArray | None) -> bool:
+    """Whether the part goes towards the border of all that was seen and ends open there, as an arm does."""
     middle = np.median(scene.plan[chosen], axis=0)
-    seen = scene.plan[scene.solid] if outline is None else scene.seen(outline.corners)
+    seen = scene.plan[scene.solid] if outline is None else scene.seen(outline)
     if outline is None and scene.level_ground:
         return False
     border = furthest(filled_in(seen) - middle)
     border = np.maximum(border, np.median(border))
     far = furthest(scene.plan[chosen] - middle) > MOST_REACH * border
-    if outline is None or not outline.own_edge:
-        return bool(far.any())
     return any(_ends_open(scene, chosen, middle, sector) for sector in np.flatnonzero(far).tolist())
 
 

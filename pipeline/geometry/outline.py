@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from scipy.spatial import ConvexHull, QhullError
 
@@ -11,20 +9,6 @@ from pipeline.part import FloatArray
 
 CELLS_ACROSS = 40
 FEWEST_IN_CELL = 3
-
-
-@dataclass(frozen=True, eq=False)
-class Outline:
-    """How far a support was seen.
-
-    Attributes
-    ----------
-    corners : (k, 3) of its convex outline, millimetres
-    own_edge : it drops away there, as a board does at its edge: what was seen goes on past it
-    """
-
-    corners: FloatArray
-    own_edge: bool
 
 
 def outline_of(points: FloatArray, normal: FloatArray) -> FloatArray | None:

@@ -20,7 +20,7 @@ from pipeline.geometry.clutter import Separation, part_without_support, standing
 from pipeline.geometry.components import inside_hull
 from pipeline.geometry.doubts import Uncertain
 from pipeline.geometry.gauge import Gauge
-from pipeline.geometry.outline import Outline, outline_of
+from pipeline.geometry.outline import outline_of
 from pipeline.geometry.paint import LEAST_TOLD_APART, alike, differ, learned, paint_of
 from pipeline.geometry.standing import Cleared, Standing, cells_of, standing
 from pipeline.geometry.voxels import Voxels
@@ -45,7 +45,7 @@ def separate(
     support: FloatArray | None,
     *,
     colours: ColourArray | None = None,
-    outline: Outline | None = None,
+    outline: FloatArray | None = None,
     expected_size: Sequence[float] | None = None,
     riser_height: float | None = None,
 ) -> Separation:
@@ -58,7 +58,7 @@ def separate(
     lengths : spacing and noise of the points
     support : (4,) the plane everything stands on, normal up; None when there is none
     colours : (n, 3) 0 to 255, or None
-    outline : of the support as far as it was seen, or None
+    outline : (k, 3) corners of the support as far as it was seen, or None
     expected_size : edge lengths of the part, millimetres, as declared
     riser_height : height of the riser above the support, millimetres, as declared
     """
@@ -77,14 +77,13 @@ def separate(
         found = _asking(found, *found.uncertain, Uncertain.TOUCHING)
     if not found.uncertain:
         return found
-    if outline is None and (corners := outline_of(points, support[:3])) is not None:
-        outline = Outline(corners, own_edge=False)
-    if outline is None:
+    seen = outline_of(points, support[:3]) if outline is None else outline
+    if seen is None:
         return found
-    clearing = cleared(scene, colours, scene.seen(outline.corners), _resting(scene, found))
+    clearing = cleared(scene, colours, scene.seen(seen), _resting(scene, found))
     if clearing is None or not clearing.sure:
         return found
-    left = partial(_of_rest, scene, points, normals, lengths, colours, clearing, outline, expected_size)
+    left = partial(_of_rest, scene, points, normals, lengths, colours, clearing, seen, expected_size)
     again = left(~clearing.clutter, riser_height)
     most_own, most_strange = MOST_OWN * again.keep.sum(), MOST_STRANGE * again.keep.sum()
     agree = (clearing.own & again.riser).sum() <= most_own and (clearing.strange & again.keep).sum() <= most_strange
@@ -106,7 +105,7 @@ def _of_rest(
     lengths: Gauge,
     colours: ColourArray,
     clearing: Clearing,
-    outline: Outline,
+    outline: FloatArray | None,
     expected_size: Sequence[float] | None,
     rest: BoolArray,
     riser_height: float | None,

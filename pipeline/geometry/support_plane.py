@@ -116,11 +116,6 @@ class Plane:
         return self.below < 0.02 and (self.drops < 0.2 or self.beyond_part)
 
     @property
-    def ends(self) -> bool:
-        """Whether its own edge was seen most of the way round: then its rim is not that of the scanner's picture."""
-        return self.drops > 0.5
-
-    @property
     def is_ground(self) -> bool:
         """Rough ground of cloth or paper: the whole scene lies on it and over it."""
         return self.bounds and self.standing >= 0.6 and self.hull_area >= self.standing_area and self.rises < 0.75

@@ -12,7 +12,6 @@ from pydantic import Field
 from pipeline.formats.removed import Why, write_removed
 from pipeline.geometry.doubts import Uncertain
 from pipeline.geometry.gauge import gauge
-from pipeline.geometry.outline import Outline
 from pipeline.geometry.samples import samples_of
 from pipeline.geometry.separation import separate
 from pipeline.geometry.surroundings import remembering
@@ -85,14 +84,14 @@ class ClutterRemoval(Stage):
             if len(capture.points) < FEWEST_POINTS:
                 captures.append(capture)
                 continue
-            samples, corners = samples_of(capture), capture.support_outline
+            samples = samples_of(capture)
             found = separate(
                 samples.points,
                 samples.normals,
                 gauge(samples.points),
                 capture.support_plane,
                 colours=None if capture.colours is None else samples.spread(capture.colours),
-                outline=None if corners is None else Outline(corners, capture.support_edge_seen),
+                outline=capture.support_outline,
                 expected_size=part.declared.expected_size_mm,
                 riser_height=part.declared.riser_height_mm,
             )

@@ -67,7 +67,7 @@ class PlaneStrip(Stage):
             keep_points = samples.kept_points(keep, len(capture.points))
             if self.keep_removed:
                 write_removed(context.folder, self.stage, number, capture, np.where(keep_points, Why.KEPT, Why.BOARD))
-            stripped = _stripped(capture, keep_points, samples.points[~keep], found, max(cuts))
+            stripped = _stripped(capture, keep_points, samples.points[~keep], found.support, max(cuts))
             captures.append(remembering(stripped, samples, ~keep))
             removed += len(capture.points) - len(captures[-1].points)
         context.measure("planes_count", count)
@@ -102,7 +102,7 @@ class PlaneStrip(Stage):
         if boards:
             # A wall bounds the scene as well, but nothing stands on it.
             support = max(boards, key=lambda plane: plane.contact)
-            return _Boards(boards[:MOST_PLANES], support.equation, support.ends)
+            return _Boards(boards[:MOST_PLANES], support.equation)
         if rough:
             return _Boards([], max(rough, key=lambda plane: plane.hull_area).equation)
         unsure = [plane for plane in plain if plane.confidence >= self.unsure_ratio]
@@ -132,7 +132,6 @@ class PlaneStrip(Stage):
 class _Boards:
     cut: list[Plane]
     support: FloatArray | None
-    edge_seen: bool = False
 
 
 def _levelled(ground: FloatArray | None, plain: list[Plane]) -> FloatArray | None:
@@ -143,15 +142,11 @@ def _levelled(ground: FloatArray | None, plain: list[Plane]) -> FloatArray | Non
     return max(along, key=lambda plane: plane.hull_area).equation if along else ground
 
 
-def _stripped(capture: Capture, keep: BoolArray, gone: FloatArray, boards: _Boards, thickness: float) -> Capture:
+def _stripped(
+    capture: Capture, keep: BoolArray, gone: FloatArray, support: FloatArray | None, thickness: float
+) -> Capture:
     """The capture without its boards, with the support and how far it was seen."""
-    support = boards.support
     if support is None:
         return capture
     own = gone[np.abs(gone @ support[:3] + support[3]) < thickness]
-    return replace(
-        capture.select(keep),
-        support_plane=support,
-        support_outline=outline_of(own, support[:3]),
-        support_edge_seen=boards.edge_seen,
-    )
+    return replace(capture.select(keep), support_plane=support, support_outline=outline_of(own, support[:3]))

@@ -168,8 +168,9 @@ def test_a_real_capture_of_one_thing_stays_whole(file: str) -> None:
 
 
 @pytest.mark.parametrize(("ended", "doubted"), [(True, []), (False, ["part-unsure-clipped"])])
-def test_the_edge_of_a_board_is_not_that_of_the_picture(ended: bool, doubted: list[str]) -> None:
-    """A bar reaches three quarters of the way to the edge of its board; where its ends are open, it goes on."""
+@pytest.mark.parametrize("rim", [8, 0])
+def test_a_bar_runs_out_of_the_picture_only_where_its_ends_are_open(rim: int, ended: bool, doubted: list[str]) -> None:
+    """It reaches three quarters of the way to the edge of its board, or to the border of a picture of a larger one."""
     rng = np.random.default_rng(0)
 
     def face(low: tuple[float, float, float], high: tuple[float, float, float], normal: tuple[int, int, int]) -> Any:
@@ -183,7 +184,7 @@ def test_the_edge_of_a_board_is_not_that_of_the_picture(ended: bool, doubted: li
         faces += [face((-x, s * y, low), (x, s * y, high), (0, s, 0)) for s in (-1, 1)]
         return faces + [face((s * x, -y, low), (s * x, y, high), (s, 0, 0)) for s in (-1, 1) if ends]
 
-    points, normals = map(np.concatenate, zip(*block(60, 60, -8, 0), *block(45, 15, 0, 40, ended), strict=True))
+    points, normals = map(np.concatenate, zip(*block(60, 60, -rim, 0), *block(45, 15, 0, 40, ended), strict=True))
     free = (points[:, 2] > 0.5) | (np.abs(points[:, 0]) > 45) | (np.abs(points[:, 1]) > 15)
     capture = Capture("bar.ply", points[free], normals[free])
     _, told = worked(capture, PlaneStrip(), ClutterRemoval(), declared=Declared(expected_size_mm=(90.0, 40.0, 30.0)))
