@@ -111,6 +111,8 @@ def _spread(samples: FloatArray, foreign: BoolArray, points: FloatArray) -> Bool
     tree = cKDTree(samples)
     around = np.asarray(tree.query(samples, k=min(NEIGHBOURS, len(samples)))[1]).reshape(len(samples), -1)
     settled = foreign[around].mean(axis=1) > 0.5
+    if not settled.any():  # as on most parts: nothing to spread
+        return np.zeros(len(points), np.bool_)
     nearest = np.asarray(tree.query(points)[1])
     spread: BoolArray = settled[nearest]
     return spread

@@ -5,7 +5,9 @@ from __future__ import annotations
 import numpy as np
 from scipy.spatial import cKDTree
 
+from pipeline.geometry.edges import LongArray
 from pipeline.geometry.sampling import FARTHEST_SPACINGS, point_spacing
+from pipeline.geometry.sparse_grid import packed
 from pipeline.part import BoolArray, FloatArray
 
 AROUND = 12
@@ -27,7 +29,8 @@ def solitary(points: FloatArray) -> BoolArray:
         return alone
     tree = cKDTree(points, balanced_tree=False, compact_nodes=False)
     within = FARTHEST_SPACINGS * point_spacing(points, tree)
-    lonely = np.flatnonzero(np.isinf(tree.query(points, k=[2], distance_upper_bound=within)[0][:, 0]))
+    lonely = _alone_in_their_boxes(points, within / np.sqrt(3))  # of two in one box none is farther off than that
+    lonely = lonely[np.isinf(tree.query(points[lonely], k=[2], distance_upper_bound=within)[0][:, 0])]
     if not len(lonely):
         return alone
     distance, index = tree.query(points[lonely], k=AROUND + 1)
@@ -35,3 +38,13 @@ def solitary(points: FloatArray) -> BoolArray:
     theirs = tree.query(points[others], k=[REACH + 1])[0][:, 0][at.reshape(len(lonely), AROUND)]
     alone[lonely] = distance[:, REACH] > SPARSER * theirs.max(axis=1)
     return alone
+
+
+def _alone_in_their_boxes(points: FloatArray, edge: float) -> LongArray:
+    """(k,) points that share their box with no other in either of two grids, box after box."""
+    left = np.arange(len(points))
+    for shift in (0.0, 0.5):
+        nodes = np.floor(points[left] / edge + shift).astype(np.int64)
+        _, first, count = np.unique(packed(nodes - nodes.min(axis=0)), return_index=True, return_counts=True)
+        left = left[first[count == 1]]
+    return left

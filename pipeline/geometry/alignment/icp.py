@@ -10,6 +10,7 @@ from scipy.spatial.transform import Rotation
 from pipeline.geometry.alignment.field import Field
 from pipeline.geometry.alignment.rigid import rigid
 from pipeline.geometry.alignment.side import Side, spread
+from pipeline.geometry.vectors import cross
 from pipeline.geometry.weights import tukey
 from pipeline.part import BoolArray, FloatArray
 
@@ -73,8 +74,9 @@ def _stepped(
     weight = tukey(height, reach) * near
     centre = (at * near[..., None]).sum(axis=1) / np.maximum(count, 1)[:, None]
     arm = at - centre[:, None]
-    length = (np.abs(arm).sum(axis=2) * near).sum(axis=1) / np.maximum(3 * count, 1) + 1e-9
-    rows = np.concatenate([np.cross(arm / length[:, None, None], normal), normal], axis=2)
+    reach_of_arm = np.abs(arm[..., 0]) + np.abs(arm[..., 1]) + np.abs(arm[..., 2])  # faster than a sum along three
+    length = (reach_of_arm * near).sum(axis=1) / np.maximum(3 * count, 1) + 1e-9
+    rows = np.concatenate([cross(arm / length[:, None, None], normal), normal], axis=2)
     weighted = np.swapaxes(rows * weight[..., None], 1, 2)
     matrix = np.matmul(weighted, rows)
     ridge = 1e-4 * np.trace(matrix, axis1=1, axis2=2) / 6 + 1e-12

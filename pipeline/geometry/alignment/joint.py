@@ -19,6 +19,7 @@ from scipy.spatial import cKDTree
 from pipeline.geometry.alignment.rigid import moved, nearest_rigid, rigid, twisted
 from pipeline.geometry.alignment.side import Side
 from pipeline.geometry.cloud import unit
+from pipeline.geometry.vectors import cross
 from pipeline.geometry.weights import tukey
 from pipeline.part import FloatArray
 
@@ -213,7 +214,7 @@ def _add(
     """Add a link to the normal equations."""
     i, j, p, q, normal, height = link
     middle = ((p + q) / 2 - centre) / length
-    rows = np.hstack([np.cross(middle, normal), normal])
+    rows = np.hstack([cross(middle, normal), normal])
     block = (rows * weight[:, None]).T @ rows
     towards = rows.T @ (weight * height)
     a, b = slice(6 * i, 6 * i + 6), slice(6 * j, 6 * j + 6)

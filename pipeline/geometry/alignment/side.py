@@ -13,6 +13,7 @@ from pipeline.geometry.alignment.rim import rim
 from pipeline.geometry.cloud import unit
 from pipeline.geometry.gauge import Gauge, gauge
 from pipeline.geometry.normals import oriented
+from pipeline.geometry.sparse_grid import packed
 from pipeline.geometry.surroundings import witnesses
 from pipeline.part import Capture, FloatArray
 
@@ -191,7 +192,8 @@ def side(found: Measured, cell: float, reach: float) -> Side:
 
 def _one_to_a_box(points: FloatArray, edge: float) -> NDArray[np.int64]:
     """(k,) indices of the first point in each box, in rising order."""
-    return np.sort(np.unique(np.floor(points / edge).astype(np.int64), axis=0, return_index=True)[1])
+    nodes = np.floor(points / edge).astype(np.int64)
+    return np.sort(np.unique(packed(nodes - nodes.min(axis=0)), return_index=True)[1])
 
 
 def _outward(

@@ -179,9 +179,12 @@ def _drawn_around(spot: LongArray, height: FloatArray, wide: int, gap: int) -> F
 
 def _front(spot: LongArray, height: FloatArray, wide: int) -> tuple[LongArray, LongArray]:
     """(k,) numbers of the pixels that show a point, and (k,) of the foremost point in each."""
-    order = np.argsort(height, kind="stable")
+    pixel = spot[:, 0] * wide + spot[:, 1]
+    highest = np.full(wide * wide, -np.inf)
+    np.maximum.at(highest, pixel, height)
+    shown = np.flatnonzero(height == highest[pixel])
     foremost = np.full(wide * wide, -1)
-    foremost[(spot[:, 0] * wide + spot[:, 1])[order]] = order
+    foremost[pixel[shown]] = shown
     filled = np.flatnonzero(foremost >= 0)
     return filled, foremost[filled]
 
