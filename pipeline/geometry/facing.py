@@ -56,11 +56,11 @@ def facing_of(capture: Capture, patches: Patches, given: NormalArray | None) -> 
         normals = normals * np.where(np.einsum("ni,ni->n", normals, scanner) < 0, -1.0, 1.0)[:, None]
     else:
         around = np.asarray(tree.query(points, k=min(NEIGHBOURS, len(points)), workers=-1)[1], np.int32)
-        normals, sure = oriented(points, normals, around.reshape(len(points), -1), CRUMB)
-        if sure < SURE and capture.support_plane is not None:
+        up = None if capture.support_plane is None else capture.support_plane[:3]
+        normals, sure = oriented(points, normals, around.reshape(len(points), -1), CRUMB, up=up)
+        if sure < SURE and up is not None:
             # Nobody scans from below the table: what was seen faces up more than down.
-            up = float((normals @ capture.support_plane[:3]).sum())
-            normals, sure = normals * (1.0 if up >= 0 else -1.0), 1.0
+            normals, sure = normals * (1.0 if float((normals @ up).sum()) >= 0 else -1.0), 1.0
     turn, shift = capture.part_from_capture[:3, :3], capture.part_from_capture[:3, 3]
     return Facing(points @ turn.T + shift, normals @ turn.T, sure >= SURE)
 

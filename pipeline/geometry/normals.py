@@ -114,6 +114,7 @@ def oriented(
     smallest_share: float = 0.01,
     *,
     all_round: bool = False,
+    up: FloatArray | None = None,
 ) -> tuple[FloatArray, float]:
     """Normals turned to point out of the surface.
 
@@ -128,6 +129,8 @@ def oriented(
     smallest_share : pieces with a smaller share of the points have no say in how sure it is
     all_round : whether the part was captured from several sides, so that what is seen from around tells of each place
         of it; of one capture the back is seen through what is missing, and only the sum over a piece counts
+    up : (3,) out of the table on which one capture was taken, or None: nobody scans from below it, and from there the
+        back of what was seen through an opening would be seen
 
     Returns
     -------
@@ -135,7 +138,7 @@ def oriented(
     """
     ring = neighbours[:, min(RING, neighbours.shape[1] - 1)]
     spacing = float(np.median(np.linalg.norm(points[ring] - points, axis=1))) * np.sqrt(np.pi / RING)
-    votes, cast = _votes(columns(points - points.mean(axis=0)), columns(normals), max(spacing, 1e-12))
+    votes, cast = _votes(columns(points - points.mean(axis=0)), columns(normals), max(spacing, 1e-12), _directions(up))
     sign, label = agreeing_signs(points, normals, neighbours[:, : LINKS + 1], spacing, votes if all_round else None)
     vote, total, size = np.bincount(label, weights=votes * sign), np.bincount(label, weights=cast), np.bincount(label)
     sign = sign * np.where(vote < 0, -1.0, 1.0)[label]
@@ -143,7 +146,7 @@ def oriented(
     return normals * sign[:, None], float(sure[size >= smallest_share * len(points)].min(initial=1.0))
 
 
-def _votes(points: Columns, normals: Columns, spacing: float) -> tuple[FloatArray, FloatArray]:
+def _votes(points: Columns, normals: Columns, spacing: float, views: FloatArray) -> tuple[FloatArray, FloatArray]:
     """(n,) sum of the cosines under which each point is seen from around, and of their absolute values.
 
     A point is seen from a direction when no other lies more than ``spacing`` before it in the same pixel of two
@@ -154,7 +157,7 @@ def _votes(points: Columns, normals: Columns, spacing: float) -> tuple[FloatArra
     reach = 2 * float(np.percentile(np.abs(points), 99.5)) + spacing
     pixel = max(2 * spacing, reach / MOST_PIXELS)
     width = int(2 * reach / pixel) + 1
-    for view in _directions():
+    for view in views:
         across = np.linalg.svd(view[None])[2][1:]
         cell = np.clip((across @ points + reach) / pixel, 0, width - 1).astype(np.int32)
         key = cell[0] * width + cell[1]
@@ -167,13 +170,15 @@ def _votes(points: Columns, normals: Columns, spacing: float) -> tuple[FloatArra
     return votes, cast
 
 
-def _directions() -> FloatArray:
-    """Evenly spread directions (spherical Fibonacci lattice)."""
-    step = np.arange(DIRECTIONS) + 0.5
-    height = 1 - 2 * step / DIRECTIONS
+def _directions(up: FloatArray | None) -> FloatArray:
+    """Evenly spread directions (spherical Fibonacci lattice); as many on the upper half of the sphere alone."""
+    count = DIRECTIONS if up is None else 2 * DIRECTIONS
+    step = np.arange(count) + 0.5
+    height = 1 - 2 * step / count
     turn = step * np.pi * (3 - np.sqrt(5))
     flat = np.sqrt(1 - height**2)
-    return np.stack([flat * np.cos(turn), flat * np.sin(turn), height], axis=1)
+    views = np.stack([flat * np.cos(turn), flat * np.sin(turn), height], axis=1)
+    return views if up is None else views[views @ up > 0]
 
 
 def _in_plane(

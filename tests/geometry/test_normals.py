@@ -18,11 +18,13 @@ def cloud(mesh: trimesh.Trimesh, count: int, noise: float = 0.0, seed: int = 0):
     return points, normals
 
 
-def estimated(points: np.ndarray, thickness: float, *, all_round: bool = False):
+def estimated(points: np.ndarray, thickness: float, *, all_round: bool = False, up: np.ndarray | None = None):
     index = nearest(cKDTree(points), points, 16)[1]
     at, weight = columns(points), np.ones(len(points), np.float32)
     normals = principal_normals(at, weight, index, thickness)
-    return oriented(points, rows(settled_normals(at, normals, weight, index, thickness)), index, all_round=all_round)
+    return oriented(
+        points, rows(settled_normals(at, normals, weight, index, thickness)), index, all_round=all_round, up=up
+    )
 
 
 def bowl() -> trimesh.Trimesh:
@@ -42,6 +44,20 @@ def test_closed_parts_are_seen_from_outside(mesh):
     agree = np.einsum("ni,ni->n", normals, truth)
     assert (agree > 0.3).mean() > 0.98
     assert sure > 0.1
+
+
+@pytest.mark.parametrize("turn", [0.0, 0.6])
+def test_the_floor_of_a_vessel_faces_up_though_only_its_back_is_open_to_the_outside(turn: float):
+    """One capture from above: wall and, through the mouth, the floor; the bottom and the inside of the wall unseen."""
+    wall, _ = cloud(trimesh.creation.cylinder(10, 30, sections=128), 20_000, noise=0.02)
+    wall = wall[np.hypot(wall[:, 0], wall[:, 1]) > 9.7]
+    floor, _ = cloud(trimesh.creation.cylinder(5, 0.1, sections=64), 2_000, noise=0.01)
+    floor = floor[floor[:, 2] > 0.02] + (0, 0, -5)
+    frame = trimesh.transformations.rotation_matrix(turn, (1, 0.5, 0))[:3, :3]
+    points, up = np.vstack([wall, floor]) @ frame.T, frame[:, 2]
+    normals, _ = estimated(points, 0.1, up=up)
+    assert (normals[len(wall) :] @ up > 0.9).mean() > 0.97
+    assert (np.einsum("ni,ni->n", normals[: len(wall)] @ frame, wall * (1, 1, 0)) > 0).mean() > 0.99
 
 
 def test_a_thin_plate_keeps_its_two_faces_apart():

@@ -203,7 +203,7 @@ def _outward(
     close, facing, _ = _even(found, cell, reach)
     tree = cKDTree(close)
     _, around = tree.query(close, k=min(12, len(close)), workers=-1)
-    facing, sure = oriented(close, facing, np.asarray(around, np.int32))
+    facing, sure = oriented(close, facing, np.asarray(around, np.int32), up=found.up)
     if sure < SURE and found.up is not None:
         facing, sure = facing * (1.0 if float((facing @ found.up).sum()) >= 0 else -1.0), 1.0
     agrees = np.einsum("ni,ni->n", normals, facing[tree.query(points, workers=-1)[1]])
