@@ -22,6 +22,13 @@ def test_cloth_under_a_part_is_ground(normals: bool) -> None:
     assert np.median(height[shot.labels == Label.PART]) > 35.0
 
 
+def test_paper_that_covers_all_is_at_least_suspected() -> None:
+    """Coarse noise makes its slopes look steeper: two thirds of its rim look up, not three quarters."""
+    shot = simulated("pump-impeller", seed=7, riser="none", paper="covering", noise_mm=0.2, points=100_000)
+    lengths = gauge(shot.capture.points)
+    assert rough_ground(shot.capture.points, shot.capture.normals, lengths.spacing, lengths.noise).suspected
+
+
 @pytest.mark.parametrize("fitting", ["gudgeon", "sheave", "nameplate", "bailer"])
 def test_a_part_alone_stands_on_no_ground(fitting: str) -> None:
     shot = simulated(fitting, table="none", riser="none")
