@@ -32,9 +32,8 @@ MOST_STRANGE = 0.004
 """Share of what was kept that may be of another paint than the part and what touched it."""
 NEAR = 0.15
 """How far from the part, over its extent, what went may still be a piece of it."""
-SURELY_OWN, SURELY_OTHER, MOST_MIXED = 0.9, 0.1, 0.02
-"""Belief from which on a cell has the part's paint, and up to which that of what went; such cells that went close by,
-or stayed, over those of the part. Of parts with nothing at them at most .006 have the other paint."""
+SURELY_OWN, MOST_LOST = 0.9, 0.02
+"""Belief from which on a cell has the part's paint; such cells that went close by, over those of the part."""
 LOW_SHARE = 0.4
 """Share of the part's height within which what is over the riser surely rests on it."""
 
@@ -74,7 +73,7 @@ def separate(
         found = standing_part(scene, points, normals, lengths, outline, expected_size, 0.0)
         found = _asking(found, *found.uncertain, Uncertain.FOOT)
     found = _with_paints(found, scene.cells, colours)
-    if paints_mixed(found, scene.cells, colours):
+    if own_went(found, scene.cells, colours):
         found = _asking(found, *found.uncertain, Uncertain.TOUCHING)
     if not found.uncertain:
         return found
@@ -144,8 +143,8 @@ def _resting(scene: Standing, found: Separation) -> BoolArray | None:
     return np.asarray(over & (scene.height > found.riser_height) & (scene.height < low))
 
 
-def paints_mixed(found: Separation, cells: Voxels, colours: ColourArray) -> bool:
-    """Whether much that went close to the part has its paint, or much that stayed has that of what went farther off."""
+def own_went(found: Separation, cells: Voxels, colours: ColourArray) -> bool:
+    """Whether a good deal of what went close to the part has its paint, and not that of what went farther off."""
     kept, riser = (cells.total(which) > 0.5 * cells.count for which in (found.keep, found.riser))
     went = ~kept & ~riser
     if not kept.any() or not went.any():
@@ -157,8 +156,7 @@ def paints_mixed(found: Separation, cells: Voxels, colours: ColourArray) -> bool
     paints = learned(hue, kept, went & ~near)
     if paints is None or paints.told_apart < LEAST_TOLD_APART:
         return False
-    lost, left = paints.belief(hue[near]) > SURELY_OWN, paints.belief(hue[kept]) < SURELY_OTHER
-    return bool(max(lost.sum(), left.sum()) > MOST_MIXED * kept.sum())
+    return bool((paints.belief(hue[near]) > SURELY_OWN).sum() > MOST_LOST * kept.sum())
 
 
 def _with_paints(found: Separation, cells: Voxels, colours: ColourArray) -> Separation:

@@ -1,4 +1,4 @@
-"""What went close to the part is asked for its paint, and what stayed at it."""
+"""What went close to the part is asked for its paint."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from pipeline.geometry.clutter import Separation, _size_fits
-from pipeline.geometry.separation import paints_mixed
+from pipeline.geometry.separation import own_went
 from pipeline.geometry.voxels import voxels
 
 BLUE, GREY = (40, 80, 190), (150, 150, 150)
@@ -24,20 +24,7 @@ def test_a_piece_of_the_parts_paint_that_went_close_by_is_missed(
     colours = np.vstack([np.tile(BLUE, (20_000, 1)), np.tile(paint, (2_000, 1)), np.tile(GREY, (10_000, 1))]) * shade
     keep = np.arange(len(points)) < 20_000
     found = Separation(keep, (), 0.0, np.zeros(len(points), bool), grounded=True)
-    assert paints_mixed(found, voxels(points, 2.0), np.clip(colours, 0, 255).astype(np.uint8)) is asked
-
-
-@pytest.mark.parametrize(("count", "asked"), [(2_000, True), (100, False)])
-def test_paper_that_stayed_at_the_part_is_told_by_its_paint(count: int, asked: bool) -> None:
-    rng = np.random.default_rng(0)
-    part, stuck = rng.uniform(0, 40, (20_000, 3)), rng.uniform(0, 12, (count, 3)) + [41, 0, 0]
-    paper = rng.uniform(0, 30, (10_000, 3)) + [0, 100, 0]
-    points = np.vstack([part, stuck, paper])
-    shade = rng.normal(1.0, 0.03, (len(points), 1))
-    colours = np.vstack([np.tile(BLUE, (20_000, 1)), np.tile(GREY, (count + 10_000, 1))]) * shade
-    keep = np.arange(len(points)) < 20_000 + count
-    found = Separation(keep, (), 0.0, np.zeros(len(points), bool), grounded=True)
-    assert paints_mixed(found, voxels(points, 2.0), np.clip(colours, 0, 255).astype(np.uint8)) is asked
+    assert own_went(found, voxels(points, 2.0), np.clip(colours, 0, 255).astype(np.uint8)) is asked
 
 
 def test_strays_do_not_make_the_part_larger_than_declared_but_a_piece_does() -> None:
