@@ -17,7 +17,7 @@ from pipeline.geometry.deviation import Surface
 from pipeline.geometry.edges import touching
 from pipeline.geometry.holes import Hole, Surroundings, rim_normals
 from pipeline.geometry.measure import mean_cell
-from pipeline.geometry.repair import used_only, without_faces
+from pipeline.geometry.repair import together, used_only, without_faces
 from pipeline.geometry.self_intersection import crossed_faces
 from pipeline.part import BoolArray, FloatArray, IndexArray, Mesh
 
@@ -80,7 +80,7 @@ def with_walls(mesh: Mesh, holes: Sequence[Hole], around: Surroundings) -> tuple
     cell = mean_cell(mesh.vertices, mesh.faces)
     for bore in find_bores(mesh, holes, around):
         wall = _where_nothing_is(wall_between(mesh, bore, cell), seen, cell)
-        both = _together(mesh, wall)
+        both = together(mesh, wall)
         among = np.arange(len(both.faces)) >= len(mesh.faces)
         if len(wall.faces) and not crossed_faces(both.vertices, both.faces, among).any():
             mesh = both
@@ -93,15 +93,6 @@ def _where_nothing_is(wall: Mesh, seen: Surface, cell: float) -> Mesh:
     if len(wall.faces) == 0:
         return wall
     return without_faces(wall, touching(wall.faces, seen.distance(wall.vertices) < CLEAR_CELLS * cell))
-
-
-def _together(mesh: Mesh, wall: Mesh) -> Mesh:
-    return Mesh(
-        np.concatenate([mesh.vertices, wall.vertices]),
-        np.concatenate([mesh.faces, wall.faces + np.int32(len(mesh.vertices))]),
-        np.concatenate([mesh.filled, wall.filled]),
-        None if mesh.colours is None or wall.colours is None else np.concatenate([mesh.colours, wall.colours]),
-    )
 
 
 def find_bores(mesh: Mesh, holes: Sequence[Hole], around: Surroundings) -> list[Bore]:
@@ -124,7 +115,8 @@ def find_bores(mesh: Mesh, holes: Sequence[Hole], around: Surroundings) -> list[
 
 def _bore(mesh: Mesh, one: Hole, other: Hole, around: Surroundings) -> Bore | None:
     """The bore that ends in two openings; None where they are no ends of one."""
-    if one.islands or other.islands:
+    apart = one.centre - other.centre
+    if one.islands or other.islands or one.axis @ apart <= 0 or other.axis @ apart >= 0:
         return None
     rims = mesh.vertices[one.loop], mesh.vertices[other.loop]
     bore = Bore(one, other, _centres(rims))

@@ -22,7 +22,7 @@ from pipeline.geometry.hole_filling import fill
 from pipeline.geometry.holes import Surroundings, find_holes
 from pipeline.geometry.measure import face_areas, face_vectors, mean_cell
 from pipeline.geometry.pool import Pool, joined
-from pipeline.geometry.repair import drawn_apart, used_only, with_fans_split, without_crumbs, without_faces
+from pipeline.geometry.repair import drawn_apart, together, used_only, with_fans_split, without_crumbs, without_faces
 from pipeline.geometry.seam import seam
 from pipeline.geometry.self_intersection import crossed_faces
 from pipeline.geometry.size import is_closed
@@ -107,14 +107,7 @@ def _rounded(faces: IndexArray, chosen: BoolArray) -> BoolArray:
 
 def _sewn(rest: Mesh, here: Mesh, cell: float) -> Mesh | None:
     """Both meshes as one, closed; None where the seam, or a pinhole left in the new piece, does not close."""
-    both = with_fans_split(
-        Mesh(
-            np.concatenate([rest.vertices, here.vertices]),
-            np.concatenate([rest.faces, here.faces + np.int32(len(rest.vertices))]),
-            np.concatenate([rest.filled, here.filled]),
-            None if rest.colours is None or here.colours is None else np.concatenate([rest.colours, here.colours]),
-        )
-    )
+    both = with_fans_split(together(rest, here))
     count = len(rest.faces)
     strip = seam(both.vertices, both.faces[:count], both.faces[count:], WIDEST_CELLS * cell)
     if strip.open_share > TORN_SHARE:

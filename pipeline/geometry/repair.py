@@ -27,6 +27,16 @@ def without_faces(mesh: Mesh, drop: BoolArray) -> Mesh:
     return used_only(replace(mesh, faces=mesh.faces[~drop], filled=mesh.filled[~drop]))
 
 
+def together(one: Mesh, other: Mesh) -> Mesh:
+    """Both meshes as one, the first one's vertices and faces first; coloured where both are."""
+    return Mesh(
+        np.concatenate([one.vertices, other.vertices]),
+        np.concatenate([one.faces, other.faces + np.int32(len(one.vertices))]),
+        np.concatenate([one.filled, other.filled]),
+        None if one.colours is None or other.colours is None else np.concatenate([one.colours, other.colours]),
+    )
+
+
 def used_only(mesh: Mesh) -> Mesh:
     """The mesh without vertices that no face uses."""
     used = np.zeros(len(mesh.vertices), bool)

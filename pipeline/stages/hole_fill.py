@@ -84,6 +84,8 @@ def _closed(
     """One closed surface through an open one, and what is still left open."""
     walled, bores = with_walls(mesh, [hole for hole, _ in left], around)
     closed = closed_surface(walled)
+    if closed is None and bores:
+        bores, closed = [], closed_surface(mesh)
     if closed is None:
         context.doubt(
             "not-closed",
