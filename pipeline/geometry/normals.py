@@ -20,7 +20,11 @@ BESIDE = 2.0
 """How far off a face a point may lie and still belong to it, in thicknesses: means across an edge lie inside it."""
 CLEARLY = 1.05
 """Another plane must hold this much more than a point's own."""
-DIRECTIONS = 14
+DIRECTIONS, MORE_DIRECTIONS = 14, 56
+"""From which points are looked at; and from which those are that are hardly seen so, as down a narrow mouth."""
+HARDLY_SEEN = 0.02
+"""Mean cosine, over a point, its neighbours and all directions, up to which it is hardly seen: an open face is seen
+with a quarter. What little is seen of a hidden one is seen through gaps between the points before it."""
 MOST_PIXELS = 1_000
 LINKS = 8
 RING = 6
@@ -138,7 +142,11 @@ def oriented(
     """
     ring = neighbours[:, min(RING, neighbours.shape[1] - 1)]
     spacing = float(np.median(np.linalg.norm(points[ring] - points, axis=1))) * np.sqrt(np.pi / RING)
-    votes, cast = _votes(columns(points - points.mean(axis=0)), columns(normals), max(spacing, 1e-12), _directions(up))
+    at, facing, spacing = columns(points - points.mean(axis=0)), columns(normals), max(spacing, 1e-12)
+    votes, cast = _votes(at, facing, spacing, _directions(DIRECTIONS, up))
+    hidden = cast[neighbours].mean(axis=1) < HARDLY_SEEN * DIRECTIONS
+    if hidden.any():
+        votes, cast = np.where(hidden, _votes(at, facing, spacing, _directions(MORE_DIRECTIONS, up)), (votes, cast))
     sign, label = agreeing_signs(points, normals, neighbours[:, : LINKS + 1], spacing, votes if all_round else None)
     vote, total, size = np.bincount(label, weights=votes * sign), np.bincount(label, weights=cast), np.bincount(label)
     sign = sign * np.where(vote < 0, -1.0, 1.0)[label]
@@ -170,9 +178,9 @@ def _votes(points: Columns, normals: Columns, spacing: float, views: FloatArray)
     return votes, cast
 
 
-def _directions(up: FloatArray | None) -> FloatArray:
+def _directions(count: int, up: FloatArray | None) -> FloatArray:
     """Evenly spread directions (spherical Fibonacci lattice); as many on the upper half of the sphere alone."""
-    count = DIRECTIONS if up is None else 2 * DIRECTIONS
+    count = count if up is None else 2 * count
     step = np.arange(count) + 0.5
     height = 1 - 2 * step / count
     turn = step * np.pi * (3 - np.sqrt(5))

@@ -60,6 +60,19 @@ def test_the_floor_of_a_vessel_faces_up_though_only_its_back_is_open_to_the_outs
     assert (np.einsum("ni,ni->n", normals[: len(wall)] @ frame, wall * (1, 1, 0)) > 0).mean() > 0.99
 
 
+@pytest.mark.parametrize("turn", [0.0, 0.6, 2.2, 3.0])
+def test_a_floor_seen_only_down_a_narrow_mouth_faces_the_mouth(turn: float):
+    """All captures together: nothing of the inside but the floor, which hardly any direction sees."""
+    outside, truth = cloud(trimesh.creation.cylinder(20, 60, sections=128), 40_000, noise=0.02)
+    kept = (np.hypot(outside[:, 0], outside[:, 1]) > 8) | (outside[:, 2] < 29)
+    floor, up = cloud(trimesh.creation.cylinder(8, 0.1, sections=64), 6_000, noise=0.01)
+    floor = floor[up[:, 2] > 0.5] + (0, 0, -25)
+    frame = trimesh.transformations.rotation_matrix(turn, (1, 0.5, 0.2))[:3, :3]
+    normals, _ = estimated(np.vstack([outside[kept], floor]) @ frame.T, 0.1, all_round=True)
+    assert (np.einsum("ni,ni->n", normals[: kept.sum()] @ frame, truth[kept]) > 0).mean() > 0.99
+    assert (normals[kept.sum() :] @ frame[:, 2] > 0.9).mean() > 0.97
+
+
 def test_a_thin_plate_keeps_its_two_faces_apart():
     plate = trimesh.creation.box((30, 20, 0.9))
     points, truth = cloud(plate, 12_000)  # spacing 0.33: the plate is less than three spacings thick
