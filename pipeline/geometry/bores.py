@@ -12,11 +12,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.geometry.cloud import unit
 from pipeline.geometry.deviation import Surface
 from pipeline.geometry.edges import touching
+from pipeline.geometry.facing import upright_axes
 from pipeline.geometry.holes import Hole, Surroundings, rim_normals
 from pipeline.geometry.measure import mean_cell
+from pipeline.geometry.outline import middle_of
 from pipeline.geometry.repair import together, used_only, without_faces
 from pipeline.geometry.self_intersection import crossed_faces
 from pipeline.part import BoolArray, FloatArray, IndexArray, Mesh
@@ -55,10 +56,9 @@ class Bore:
     centres: FloatArray
 
     @property
-    def line(self) -> FloatArray:
-        """(3,) unit direction from the other opening to the one."""
-        line: FloatArray = unit((self.centres[0] - self.centres[1])[None])[0]
-        return line
+    def frame(self) -> FloatArray:
+        """(3, 3) rows x, y and z, along the bore from the other opening to the one."""
+        return upright_axes(self.centres[0] - self.centres[1])
 
     @property
     def depth_mm(self) -> float:
@@ -75,10 +75,12 @@ def with_walls(mesh: Mesh, holes: Sequence[Hole], around: Surroundings) -> tuple
     holes : openings of the mesh that nothing else closes
     around : of the mesh; faces that were added to it since do not count
     """
-    gone_on = []
+    bores, gone_on = find_bores(mesh, holes, around), []
+    if not bores:
+        return mesh, []
     seen = Surface(mesh.vertices, mesh.faces)
     cell = mean_cell(mesh.vertices, mesh.faces)
-    for bore in find_bores(mesh, holes, around):
+    for bore in bores:
         wall = _where_nothing_is(wall_between(mesh, bore, cell), seen, cell)
         both = together(mesh, wall)
         among = np.arange(len(both.faces)) >= len(mesh.faces)
@@ -120,17 +122,18 @@ def _bore(mesh: Mesh, one: Hole, other: Hole, around: Surroundings) -> Bore | No
         return None
     rims = mesh.vertices[one.loop], mesh.vertices[other.loop]
     bore = Bore(one, other, _centres(rims))
-    line = bore.line
-    if one.axis @ line < FACING_AWAY or other.axis @ line > -FACING_AWAY:
+    frame = bore.frame
+    if one.axis @ frame[2] < FACING_AWAY or other.axis @ frame[2] > -FACING_AWAY:
         return None
+    arms = [(rim - centre) @ frame.T for rim, centre in zip(rims, bore.centres, strict=True)]
     walls_seen = False
-    for hole, rim, centre, outwards in zip((one, other), rims, bore.centres, (line, -line), strict=True):
-        normals = rim_normals(mesh, hole.loop, around)
-        if _runs_along(normals, rim - centre, line):
+    for hole, arm, outwards in zip((one, other), arms, (1, -1), strict=True):
+        normals = rim_normals(mesh, hole.loop, around) @ frame.T
+        if _runs_along(normals, arm):
             walls_seen = True
-        elif np.median(normals @ outwards) < SQUARE:
+        elif np.median(outwards * normals[:, 2]) < SQUARE:
             return None
-    outlines = [_outline(rim - centre, line) for rim, centre in zip(rims, bore.centres, strict=True)]
+    outlines = [_outline(arm) for arm in arms]
     alike = float(np.abs(outlines[0] - outlines[1]).mean()) < ALIKE * float(np.mean(outlines))
     return bore if walls_seen and alike else None
 
@@ -142,27 +145,21 @@ def _centres(rims: tuple[FloatArray, FloatArray]) -> FloatArray:
     """
     centres = np.array([rim.mean(axis=0) for rim in rims])
     for _ in range(ROUNDS):
-        line = unit((centres[0] - centres[1])[None])[0]
-        for number, rim in enumerate(rims):
-            arms = _across(rim - centres[number], line)
-            after = np.roll(arms, -1, axis=0)
-            area = np.cross(arms, after) @ line
-            total = float(area.sum())
-            if total:
-                centres[number] += area @ (arms + after) / (3 * total)
+        across = np.linalg.svd((centres[0] - centres[1])[None])[2][1:]
+        centres += [middle_of((rim - centre) @ across.T) @ across for rim, centre in zip(rims, centres, strict=True)]
     return centres
 
 
-def _runs_along(normals: FloatArray, arms: FloatArray, line: FloatArray) -> bool:
-    """Whether the surface at a rim is a wall that runs along a line and faces it."""
+def _runs_along(normals: FloatArray, arms: FloatArray) -> bool:
+    """Whether the surface at a rim is a wall that runs along z and faces it; normals and places in the bore's frame."""
     axis = np.linalg.eigh(normals.T @ normals)[1][:, 0]  # the direction to which the normals stand square
-    steep = np.linalg.norm(np.cross(axis, line)) < ASKEW and np.median(np.abs(normals @ line)) < ALONG
-    return bool(steep and np.median(np.einsum("ni,ni->n", normals, _across(arms, line))) < 0)
+    steep = np.hypot(axis[0], axis[1]) < ASKEW and np.median(np.abs(normals[:, 2])) < ALONG
+    return bool(steep and np.median(np.einsum("ni,ni->n", normals[:, :2], arms[:, :2])) < 0)
 
 
-def _outline(arms: FloatArray, line: FloatArray) -> FloatArray:
-    """(RAYS,) distance of a rim from a line, all round it."""
-    x, y = (arms @ across for across in _square_on(line))
+def _outline(arms: FloatArray) -> FloatArray:
+    """(RAYS,) distance of a rim from the bore's axis, all round it; its places in the bore's frame."""
+    x, y = arms[:, 0], arms[:, 1]
     return _all_round(np.arctan2(y, x), np.hypot(x, y)[:, None], _rays(RAYS))[:, 0]
 
 
@@ -173,7 +170,7 @@ def wall_between(mesh: Mesh, bore: Bore, cell: float) -> Mesh:
     teeth: what closes the surface joins it to them.
     """
     loops = bore.one.loop, bore.other.loop
-    frame = np.array([*_square_on(bore.line), bore.line])
+    frame = bore.frame
     local = [(mesh.vertices[loop] - bore.centres[1]) @ frame.T for loop in loops]
     around = 2 * np.pi * float(np.mean([np.hypot(rim[:, 0], rim[:, 1]).mean() for rim in local]))
     rays = _rays(max(8, round(around / cell)))
@@ -232,15 +229,3 @@ def _all_round(angle: FloatArray, values: FloatArray, rays: FloatArray) -> Float
 
 def _rays(count: int) -> FloatArray:
     return np.linspace(-np.pi, np.pi, count, endpoint=False)
-
-
-def _square_on(line: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Two unit directions that stand at right angles with a line, and with it are right-handed."""
-    first = unit(np.cross(line, np.eye(3)[np.abs(line).argmin()])[None])[0]
-    return first, np.cross(line, first)
-
-
-def _across(arms: FloatArray, line: FloatArray) -> FloatArray:
-    """Vectors (n, 3) without what of them runs along the line."""
-    across: FloatArray = arms - np.outer(arms @ line, line)
-    return across

@@ -13,6 +13,7 @@ from scipy.sparse import coo_array
 from scipy.spatial import ConvexHull
 
 from pipeline.geometry.contact import bend_between
+from pipeline.geometry.outline import middle_of
 from pipeline.geometry.paint import FEWEST_LEARNED, LEAST_TOLD_APART, hues, learned, paint_of
 from pipeline.geometry.sectors import filled_in, furthest, sector_of
 from pipeline.geometry.standing import Standing
@@ -118,7 +119,7 @@ def cleared(
 
 def _seeds(scene: Standing, corners: FloatArray) -> tuple[BoolArray, BoolArray]:
     """(m,) cells that surely are the part's, (m,) cells that surely are not: high in the middle, far outside."""
-    middle = _middle(corners)
+    middle = middle_of(corners[ConvexHull(corners).vertices])
     border = furthest(filled_in(corners) - middle)
     border = np.maximum(border, np.median(border))
     at = scene.plan - middle
@@ -126,15 +127,6 @@ def _seeds(scene: Standing, corners: FloatArray) -> tuple[BoolArray, BoolArray]:
     near = scene.solid & (away < INNER)
     top = float(np.percentile(scene.height[near], 99.5)) if near.any() else 0.0
     return near & (scene.height > UPPER * top), scene.solid & (away > OUTER)
-
-
-def _middle(corners: FloatArray) -> FloatArray:
-    """(2,) centroid of the area within the convex outline of corners (k, 2)."""
-    along = corners[ConvexHull(corners).vertices]
-    after = np.roll(along, -1, axis=0)
-    area = along[:, 0] * after[:, 1] - along[:, 1] * after[:, 0]
-    middle: FloatArray = ((along + after) * area[:, None]).sum(axis=0) / (3.0 * area.sum())
-    return middle
 
 
 def _settled(belief: FloatArray, first: IndexArray, second: IndexArray, hold: FloatArray) -> FloatArray:

@@ -9,15 +9,12 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from pipeline.geometry.coverage import DIRECTIONS
-from pipeline.geometry.normals import consistent, oriented
+from pipeline.geometry.normals import SURE, consistent, oriented
 from pipeline.geometry.tangent_patches import Patches
 from pipeline.part import Capture, FloatArray, NormalArray
 
 MOST_POINTS = 20_000
 NEIGHBOURS = 16
-SURE = 0.15
-"""Below this the outside of a cloud without normals may as well be the inside."""
-
 CRUMB = 0.1
 """A piece with a smaller share of the points may face either way: the coverage hardly changes."""
 
@@ -58,9 +55,6 @@ def facing_of(capture: Capture, patches: Patches, given: NormalArray | None) -> 
         around = np.asarray(tree.query(points, k=min(NEIGHBOURS, len(points)), workers=-1)[1], np.int32)
         up = None if capture.support_plane is None else capture.support_plane[:3]
         normals, sure = oriented(points, normals, around.reshape(len(points), -1), CRUMB, up=up)
-        if sure < SURE and up is not None:
-            # Nobody scans from below the table: what was seen faces up more than down.
-            normals, sure = normals * (1.0 if float((normals @ up).sum()) >= 0 else -1.0), 1.0
     turn, shift = capture.part_from_capture[:3, :3], capture.part_from_capture[:3, 3]
     return Facing(points @ turn.T + shift, normals @ turn.T, sure >= SURE)
 

@@ -6,6 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from pipeline.geometry.directions import directions_around
+from pipeline.geometry.edges import LongArray
 from pipeline.geometry.neighbours import Columns, columns, dot, nearest, offsets, pieces
 from pipeline.geometry.signs import agreeing_signs
 from pipeline.part import FloatArray, IndexArray, NormalArray
@@ -20,6 +22,8 @@ BESIDE = 2.0
 """How far off a face a point may lie and still belong to it, in thicknesses: means across an edge lie inside it."""
 CLEARLY = 1.05
 """Another plane must hold this much more than a point's own."""
+SURE = 0.15
+"""Below this the outside of a cloud without normals may as well be the inside."""
 DIRECTIONS, MORE_DIRECTIONS = 14, 56
 """From which points are looked at; and from which those are that are hardly seen so, as down a narrow mouth."""
 HARDLY_SEEN = 0.02
@@ -139,28 +143,36 @@ def oriented(
     Returns
     -------
     (n, 3) normals, and how sure the outside is: the smallest share by which the votes agree, 0 to 1, over the pieces.
+    Where that is too little, ``up`` decides, and is believed: 1.
     """
     ring = neighbours[:, min(RING, neighbours.shape[1] - 1)]
     spacing = float(np.median(np.linalg.norm(points[ring] - points, axis=1))) * np.sqrt(np.pi / RING)
     at, facing, spacing = columns(points - points.mean(axis=0)), columns(normals), max(spacing, 1e-12)
-    votes, cast = _votes(at, facing, spacing, _directions(DIRECTIONS, up))
-    hidden = cast[neighbours].mean(axis=1) < HARDLY_SEEN * DIRECTIONS
-    if hidden.any():
-        votes, cast = np.where(hidden, _votes(at, facing, spacing, _directions(MORE_DIRECTIONS, up)), (votes, cast))
+    votes, cast = _votes(at, facing, spacing, _views(DIRECTIONS, up))
+    hidden = np.flatnonzero(cast[neighbours].mean(axis=1) < HARDLY_SEEN * DIRECTIONS)
+    if len(hidden):
+        votes[hidden], cast[hidden] = _votes(at, facing, spacing, _views(MORE_DIRECTIONS, up), hidden)
     sign, label = agreeing_signs(points, normals, neighbours[:, : LINKS + 1], spacing, votes if all_round else None)
     vote, total, size = np.bincount(label, weights=votes * sign), np.bincount(label, weights=cast), np.bincount(label)
     sign = sign * np.where(vote < 0, -1.0, 1.0)[label]
-    sure = np.abs(vote) / np.maximum(total, 1e-12)
-    return normals * sign[:, None], float(sure[size >= smallest_share * len(points)].min(initial=1.0))
+    normals = normals * sign[:, None]
+    agreed = np.abs(vote) / np.maximum(total, 1e-12)
+    sure = float(agreed[size >= smallest_share * len(points)].min(initial=1.0))
+    if sure < SURE and up is not None:  # what was seen from above faces up more than down
+        return normals * (1.0 if float((normals @ up).sum()) >= 0 else -1.0), 1.0
+    return normals, sure
 
 
-def _votes(points: Columns, normals: Columns, spacing: float, views: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """(n,) sum of the cosines under which each point is seen from around, and of their absolute values.
+def _votes(
+    points: Columns, normals: Columns, spacing: float, views: FloatArray, asked: LongArray | slice = slice(None)
+) -> tuple[FloatArray, FloatArray]:
+    """(k,) sum of the cosines under which each point asked about is seen from around, and of their absolute values.
 
     A point is seen from a direction when no other lies more than ``spacing`` before it in the same pixel of two
     spacings; so the face of a thin wall hides the other.
     """
-    votes, cast = np.zeros(points.shape[1]), np.zeros(points.shape[1])
+    normals = normals[:, asked]
+    votes, cast = np.zeros(normals.shape[1]), np.zeros(normals.shape[1])
     # Strays far out share the outermost pixels, so that the picture stays small.
     reach = 2 * float(np.percentile(np.abs(points), 99.5)) + spacing
     pixel = max(2 * spacing, reach / MOST_PIXELS)
@@ -172,21 +184,18 @@ def _votes(points: Columns, normals: Columns, spacing: float, views: FloatArray)
         depth = view @ points
         front = np.full(width * width, -np.inf)
         np.maximum.at(front, key, depth)
-        cosine = np.where(depth > front[key] - spacing, view @ normals, 0.0)
+        cosine = np.where(depth[asked] > front[key[asked]] - spacing, view @ normals, 0.0)
         votes += cosine
         cast += np.abs(cosine)
     return votes, cast
 
 
-def _directions(count: int, up: FloatArray | None) -> FloatArray:
-    """Evenly spread directions (spherical Fibonacci lattice); as many on the upper half of the sphere alone."""
-    count = count if up is None else 2 * count
-    step = np.arange(count) + 0.5
-    height = 1 - 2 * step / count
-    turn = step * np.pi * (3 - np.sqrt(5))
-    flat = np.sqrt(1 - height**2)
-    views = np.stack([flat * np.cos(turn), flat * np.sin(turn), height], axis=1)
-    return views if up is None else views[views @ up > 0]
+def _views(count: int, up: FloatArray | None) -> FloatArray:
+    """Directions all round; where it is known what is up, about as many on that half of the sphere alone."""
+    if up is None:
+        return directions_around(count)
+    views = directions_around(2 * count)
+    return views[views @ up > 0]
 
 
 def _in_plane(

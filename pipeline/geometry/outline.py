@@ -1,4 +1,4 @@
-"""How far a level thing was seen: the corners of its convex outline."""
+"""Outlines of what was seen in a plan: their corners, and the middle of what lies within."""
 
 from __future__ import annotations
 
@@ -9,6 +9,17 @@ from pipeline.part import FloatArray
 
 CELLS_ACROSS = 40
 FEWEST_IN_CELL = 3
+
+
+def middle_of(corners: FloatArray) -> FloatArray:
+    """(2,) centroid of the area within an outline with corners (k, 2), in order; their mean where there is none."""
+    after = np.roll(corners, -1, axis=0)
+    area = corners[:, 0] * after[:, 1] - corners[:, 1] * after[:, 0]
+    total = float(area.sum())
+    middle: FloatArray = (
+        ((corners + after) * area[:, None]).sum(axis=0) / (3.0 * total) if total else corners.mean(axis=0)
+    )
+    return middle
 
 
 def outline_of(points: FloatArray, normal: FloatArray) -> FloatArray | None:

@@ -105,7 +105,7 @@ def _of_rest(
     lengths: Gauge,
     colours: ColourArray,
     clearing: Clearing,
-    outline: FloatArray | None,
+    outline: FloatArray,
     expected_size: Sequence[float] | None,
     rest: BoolArray,
     riser_height: float | None,

@@ -7,7 +7,7 @@ from scipy.spatial import cKDTree
 
 from pipeline.geometry.edges import LongArray
 from pipeline.geometry.sampling import FARTHEST_SPACINGS, point_spacing
-from pipeline.geometry.sparse_grid import packed
+from pipeline.geometry.sparse_grid import box_keys
 from pipeline.part import BoolArray, FloatArray
 
 AROUND = 12
@@ -44,7 +44,7 @@ def _alone_in_their_boxes(points: FloatArray, edge: float) -> LongArray:
     """(k,) points that share their box with no other in either of two grids, box after box."""
     left = np.arange(len(points))
     for shift in (0.0, 0.5):
-        nodes = np.floor(points[left] / edge + shift).astype(np.int64)
-        _, first, count = np.unique(packed(nodes - nodes.min(axis=0)), return_index=True, return_counts=True)
+        keys = box_keys(points[left] / edge + shift)
+        _, first, count = np.unique(keys, return_index=True, return_counts=True)
         left = left[first[count == 1]]
     return left

@@ -20,6 +20,12 @@ def packed(nodes: NDArray[np.int64]) -> Keys:
     return (nodes[:, 0] + MIDDLE) * STEP[0] + (nodes[:, 1] + MIDDLE) * STEP[1] + (nodes[:, 2] + MIDDLE)
 
 
+def box_keys(places: FloatArray) -> Keys:
+    """Keys of the boxes of edge 1 in which places (n, 3) lie, wherever they are."""
+    boxes = np.floor(places).astype(np.int64)
+    return packed(boxes - boxes.min(axis=0))
+
+
 def unpacked(keys: Keys) -> FloatArray:
     """(n, 3) float coordinates of nodes, in cells."""
     mask = (1 << 21) - 1

@@ -124,10 +124,8 @@ def test_two_blind_holes_that_do_not_fit_are_no_bore(change: str) -> None:
         drill[1].apply_transform(trimesh.transformations.rotation_matrix(np.radians(40), (0, 1, 0), (0, 0, -22)))
     block = trimesh.creation.box((40, 40, 44))
     whole = trimesh.boolean.difference([block, *drill], engine="manifold").subdivide_to_size(1.5)
-    floors = np.linalg.norm(whole.triangles_center[:, :2] - (0, 0), axis=1) < 20
-    deep = np.abs(whole.triangles_center[:, 2]) < 13
-    within = np.abs(whole.triangles_center).max(axis=1) < 19.9
-    mesh = unseen(whole, floors & deep & within)
+    middle = whole.triangles_center
+    mesh = unseen(whole, (np.abs(middle[:, 2]) < 13) & (np.abs(middle[:, :2]).max(axis=1) < 19.9))
     around = Surroundings(mesh.faces, len(mesh.vertices))
     assert len(find_holes(mesh, around)) == 2
     assert walled(mesh)[1] == []

@@ -13,7 +13,7 @@ from pipeline.geometry.alignment.rim import rim
 from pipeline.geometry.cloud import unit
 from pipeline.geometry.gauge import Gauge, gauge
 from pipeline.geometry.normals import oriented
-from pipeline.geometry.sparse_grid import packed
+from pipeline.geometry.sparse_grid import box_keys
 from pipeline.geometry.surroundings import witnesses
 from pipeline.part import Capture, FloatArray
 
@@ -22,8 +22,6 @@ SAMPLES = 6_000
 MOST_POINTS = 80_000
 """Measured points behind the samples: enough to average the noise out, few enough to be quick."""
 NEIGHBOURS = 32
-SURE = 0.15
-"""Below this the outside of a cloud without normals may as well be the inside."""
 FINE, LESS_FINE = 0.35, 0.7
 """Which way a bare cloud faces is told from samples this much closer, for around the lip of a thin wall few lie; where
 two distances do not tell the same, it is not known."""
@@ -192,8 +190,7 @@ def side(found: Measured, cell: float, reach: float) -> Side:
 
 def _one_to_a_box(points: FloatArray, edge: float) -> NDArray[np.int64]:
     """(k,) indices of the first point in each box, in rising order."""
-    nodes = np.floor(points / edge).astype(np.int64)
-    return np.sort(np.unique(packed(nodes - nodes.min(axis=0)), return_index=True)[1])
+    return np.sort(np.unique(box_keys(points / edge), return_index=True)[1])
 
 
 def _outward(
@@ -204,8 +201,6 @@ def _outward(
     tree = cKDTree(close)
     _, around = tree.query(close, k=min(12, len(close)), workers=-1)
     facing, sure = oriented(close, facing, np.asarray(around, np.int32), up=found.up)
-    if sure < SURE and found.up is not None:
-        facing, sure = facing * (1.0 if float((facing @ found.up).sum()) >= 0 else -1.0), 1.0
     agrees = np.einsum("ni,ni->n", normals, facing[tree.query(points, workers=-1)[1]])
     return np.where(agrees < 0, -1.0, 1.0), sure
 

@@ -13,7 +13,7 @@ from pipeline.geometry.alignment.graph import Guesses, Placed, Ready, grown, gue
 from pipeline.geometry.alignment.hypotheses import pair_table
 from pipeline.geometry.alignment.joint import ROUNDS, SixD, refined
 from pipeline.geometry.alignment.rigid import displacement, inverse
-from pipeline.geometry.alignment.side import SURE, Side, measured, sides
+from pipeline.geometry.alignment.side import Side, measured, sides
 from pipeline.geometry.alignment.twins import DISTINCT_DEG, DISTINCT_SIZE, turned_poses
 from pipeline.geometry.alignment.verdict import (
     CONTRADICTED,
@@ -34,6 +34,7 @@ from pipeline.geometry.alignment.verdict import (
 )
 from pipeline.geometry.alignment.visibility import pictures
 from pipeline.geometry.constraint import Motion
+from pipeline.geometry.normals import SURE
 from pipeline.part import Capture, FloatArray
 
 FEWEST_POINTS = 300

@@ -16,6 +16,7 @@ import numpy as np
 from scipy.ndimage import maximum_filter
 
 from pipeline.geometry.alignment.side import Side
+from pipeline.geometry.directions import directions_around
 from pipeline.geometry.edges import LongArray
 from pipeline.geometry.sampling import point_spacing
 from pipeline.part import BoolArray, FloatArray, IndexArray
@@ -114,7 +115,7 @@ class Pictures:
 
 def pictures(side: Side) -> Pictures:
     """Draw a side from all around."""
-    views = _around()
+    views = directions_around(DIRECTIONS)
     across = np.linalg.svd(views[:, None, :])[2][:, 1:, :]
     pixel = PIXEL_SPACINGS * side.closeness
     flat = [side.close @ axes.T for axes in across]
@@ -196,11 +197,3 @@ def seen_through(judged: tuple[FloatArray, FloatArray]) -> BoolArray:
     """
     through, bare = judged
     return np.asarray((through > 0.5) | ((through > 0.25) & (through + bare > 0.9)), np.bool_)
-
-
-def _around() -> FloatArray:
-    step = np.arange(DIRECTIONS) + 0.5
-    height = 1 - 2 * step / DIRECTIONS
-    turn = step * np.pi * (3 - np.sqrt(5))
-    flat = np.sqrt(1 - height**2)
-    return np.stack([flat * np.cos(turn), flat * np.sin(turn), height], axis=1)
