@@ -26,3 +26,9 @@ def length(vectors: NDArray[np.floating[Any]]) -> FloatArray:
     x, y, z = vectors[..., 0], vectors[..., 1], vectors[..., 2]
     long: FloatArray = np.sqrt(x * x + y * y + z * z)
     return long
+
+
+def dot(one: FloatArray, other: FloatArray) -> FloatArray:
+    """(...) scalar products of vectors that are given axis by axis, (3, ...)."""
+    product: FloatArray = np.einsum("i...,i...->...", one, other)
+    return product

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,22 +37,38 @@ class Field:
     corner: FloatArray
     voxel: float
 
+    @cached_property
+    def places(self) -> FloatArray:
+        """(3, n) places of the samples."""
+        return np.ascontiguousarray(self.side.points.T)
+
+    @cached_property
+    def facing(self) -> FloatArray:
+        """(3, n) normals of the samples."""
+        return np.ascontiguousarray(self.side.normals.T)
+
     def look(self, points: FloatArray, normals: FloatArray) -> tuple[NDArray[np.int32], BoolArray]:
-        """(n,) nearest sample facing about the same way, -1 for none, and (n,) whether the place is empty space."""
-        # Axis by axis: numpy is slow along a last axis of three.
+        """(...) nearest sample facing about the same way, -1 for none, and (...) whether the place is empty space.
+
+        Places and normals are given axis by axis, (3, ...): numpy is slow along a last axis of three.
+        """
         inside, flat = np.array(True), np.array(0, np.int32)
-        for axis, count in enumerate(self.empty.shape):
-            spot = np.floor((points[..., axis] - self.corner[axis]) / self.voxel).astype(np.int32)
+        for along, start, count in zip(points, self.corner, self.empty.shape, strict=True):
+            spot = np.floor((along - start) / self.voxel).astype(np.int32)
             inside = inside & (spot >= 0) & (spot < count)
             flat = flat * np.int32(count) + np.clip(spot, 0, count - 1)
-        x, y, z = (np.abs(normals[..., axis]) for axis in range(3))
+        x, y, z = np.abs(normals)
         way = np.where(
             (x >= y) & (x >= z),
-            normals[..., 0] < 0,
-            np.where(y >= z, 2 + (normals[..., 1] < 0), 4 + (normals[..., 2] < 0)),
+            normals[0] < 0,
+            np.where(y >= z, 2 + (normals[1] < 0), 4 + (normals[2] < 0)),
         )
-        found = self.nearest.reshape(6, -1)[way, flat]
-        return np.where(inside, found, -1), inside & self.empty.reshape(-1)[flat]
+        found = np.take(self.nearest, way * np.int32(self.empty.size) + flat)
+        return np.where(inside, found, -1), inside & np.take(self.empty, flat)
+
+    def sample(self, index: NDArray[np.int32]) -> tuple[FloatArray, FloatArray]:
+        """Places and normals of samples (...), axis by axis: (3, ...) and (3, ...); of -1 they say nothing."""
+        return np.take(self.places, index, axis=1), np.take(self.facing, index, axis=1)
 
 
 def field(side: Side, pictures: Pictures) -> Field:

@@ -8,9 +8,9 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from pipeline.geometry.alignment.field import Field
-from pipeline.geometry.alignment.rigid import rigid
+from pipeline.geometry.alignment.rigid import moved_by_each, rigid, turned_by_each
 from pipeline.geometry.alignment.side import Side, spread
-from pipeline.geometry.vectors import cross
+from pipeline.geometry.vectors import dot
 from pipeline.geometry.weights import tukey
 from pipeline.part import BoolArray, FloatArray
 
@@ -52,38 +52,37 @@ def settled(
 
 
 def _round(points: FloatArray, normals: FloatArray, fixed: Field, poses: FloatArray, reach: float) -> FloatArray:
-    turn = poses[:, :3, :3]
-    at = np.matmul(points, np.swapaxes(turn, 1, 2)) + poses[:, None, :3, 3]
-    facing = np.matmul(normals, np.swapaxes(turn, 1, 2))
+    at, facing = moved_by_each(poses, points), turned_by_each(poses, normals)
     index, _ = fixed.look(at, facing)
-    outward = fixed.side.normals[index]
-    offset = at - fixed.side.points[index]
-    near = (index >= 0) & (np.einsum("...i,...i->...", facing, outward) > 0.5)
-    near &= np.einsum("...i,...i->...", offset, offset) < (2 * reach) ** 2
+    place, outward = fixed.sample(index)
+    offset = at - place
+    near = (index >= 0) & (dot(facing, outward) > 0.5)
+    near &= dot(offset, offset) < (2 * reach) ** 2
     normal = facing + outward
-    normal /= np.maximum(np.sqrt(np.einsum("...i,...i->...", normal, normal))[..., None], 1e-12)
+    normal /= np.maximum(np.sqrt(dot(normal, normal)), 1e-12)
     return _stepped(poses, at, offset, normal, near, reach)
 
 
 def _stepped(
     poses: FloatArray, at: FloatArray, offset: FloatArray, normal: FloatArray, near: BoolArray, reach: float
 ) -> FloatArray:
-    """Each pose moved by the step that its own near samples ask for."""
+    """Each of m poses moved by the step that its own near samples ask for; all else (3, m, n), axis by axis."""
     count = near.sum(axis=1)
-    height = np.einsum("mni,mni->mn", offset, normal)
+    height = dot(offset, normal)
     weight = tukey(height, reach) * near
-    centre = (at * near[..., None]).sum(axis=1) / np.maximum(count, 1)[:, None]
-    arm = at - centre[:, None]
-    reach_of_arm = np.abs(arm[..., 0]) + np.abs(arm[..., 1]) + np.abs(arm[..., 2])  # faster than a sum along three
-    length = (reach_of_arm * near).sum(axis=1) / np.maximum(3 * count, 1) + 1e-9
-    rows = np.concatenate([cross(arm / length[:, None, None], normal), normal], axis=2)
-    weighted = np.swapaxes(rows * weight[..., None], 1, 2)
-    matrix = np.matmul(weighted, rows)
+    centre = (at * near).sum(axis=2) / np.maximum(count, 1)
+    arm = at - centre[..., None]
+    length = (np.abs(arm) * near).sum(axis=(0, 2)) / np.maximum(3 * count, 1) + 1e-9
+    x, y, z = arm / length[:, None]
+    a, b, c = normal
+    rows = np.stack([y * c - z * b, z * a - x * c, x * b - y * a, a, b, c], axis=1)  # (m, 6, n)
+    weighted = rows * weight[:, None]
+    matrix = np.matmul(weighted, np.swapaxes(rows, 1, 2))
     ridge = 1e-4 * np.trace(matrix, axis1=1, axis2=2) / 6 + 1e-12
     matrix[:, range(6), range(6)] += ridge[:, None]
     twist = -np.linalg.solve(matrix, np.matmul(weighted, height[..., None]))[..., 0]
     turn = Rotation.from_rotvec(twist[:, :3] / length[:, None]).as_matrix()
-    about = centre + twist[:, 3:] - np.einsum("mij,mj->mi", turn, centre)
+    about = centre.T + twist[:, 3:] - np.einsum("mij,jm->mi", turn, centre)
     stepped = np.matmul(rigid(turn, about), poses)
     enough = count >= max(8.0, FEWEST * near.shape[1])
     return np.where(enough[:, None, None], stepped, poses)

@@ -6,8 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.geometry.alignment.field import Field
-from pipeline.geometry.alignment.rigid import distinct, inverse
+from pipeline.geometry.alignment.rigid import distinct, inverse, moved_by_each, turned_by_each
 from pipeline.geometry.alignment.side import Side, spread
+from pipeline.geometry.vectors import dot
 from pipeline.part import FloatArray
 
 LOOKS_AT_ONCE = 200_000
@@ -41,14 +42,11 @@ def tallied(
     step = max(1, LOOKS_AT_ONCE // len(chosen))
     for start in range(0, len(poses), step):
         part = slice(start, start + step)
-        turn = poses[part, :3, :3]
-        at = np.matmul(points, np.swapaxes(turn, 1, 2)) + poses[part, None, :3, 3]
-        facing = np.matmul(normals, np.swapaxes(turn, 1, 2))
+        at, facing = moved_by_each(poses[part], points), turned_by_each(poses[part], normals)
         nearest, empty = fixed.look(at, facing)
-        offset, outward = at - fixed.side.points[nearest], fixed.side.normals[nearest]
-        height = np.einsum("...i,...i->...", offset, outward)
-        apart = np.einsum("...i,...i->...", offset, offset)
-        agree = np.einsum("...i,...i->...", facing, outward)
+        place, outward = fixed.sample(nearest)
+        offset = at - place
+        height, apart, agree = dot(offset, outward), dot(offset, offset), dot(facing, outward)
         counterpart = (nearest >= 0) & (apart < reach**2) & (agree > AGREE)
         near = counterpart & (np.abs(height) < tolerance)
         off = (

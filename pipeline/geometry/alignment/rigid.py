@@ -59,6 +59,16 @@ def moved(pose: FloatArray, points: FloatArray) -> FloatArray:
     return points @ pose[:3, :3].T + pose[:3, 3]
 
 
+def moved_by_each(poses: FloatArray, points: FloatArray) -> FloatArray:
+    """(3, m, n) points (n, 3) moved by each of (m, 4, 4) poses, axis by axis."""
+    return turned_by_each(poses, points) + np.moveaxis(poses[:, :3, 3], 1, 0)[..., None]
+
+
+def turned_by_each(poses: FloatArray, normals: FloatArray) -> FloatArray:
+    """(3, m, n) normals (n, 3) turned by each of (m, 4, 4) poses, axis by axis."""
+    return np.stack([poses[:, axis, :3] @ normals.T for axis in range(3)])
+
+
 def displacement(one: FloatArray, other: FloatArray, points: FloatArray) -> float:
     """Mean distance between where two (4, 4) poses put points (n, 3), in their unit."""
     return float(np.linalg.norm(moved(one, points) - moved(other, points), axis=1).mean())
