@@ -15,7 +15,7 @@ from pipeline.geometry.contact import parted
 from pipeline.geometry.doubts import Uncertain, doubts
 from pipeline.geometry.extent import oriented_extents
 from pipeline.geometry.gauge import Gauge
-from pipeline.geometry.riser import Riser, declared_riser, find_riser
+from pipeline.geometry.riser import Riser, declared_riser, find_riser, level_top
 from pipeline.geometry.sampling import point_spacing
 from pipeline.geometry.standing import Standing, cells_of
 from pipeline.geometry.walls import UPRIGHT
@@ -109,17 +109,19 @@ def standing_part(
 
 
 def _riser(scene: Standing, declared: float | None) -> Riser | None:
-    """The riser found; where one is declared and another or none was found, a level cut at its height."""
+    """The riser found; where one is declared and another or none was found, a level cut at its height or its top."""
     found = find_riser(scene)
     if declared is None:
         return found
     if declared <= 0.0:
         return None
+    slack = max(AGREED * declared, scene.cell)
     if found is not None:
         height = float(found.top(found.centre[None, :])[0])
-        if abs(height - declared) < max(AGREED * declared, scene.cell):
+        if abs(height - declared) < slack:
             return found
-    return declared_riser(declared, np.median(scene.plan, axis=0))
+    top = None if scene.level_ground else level_top(scene, declared, slack)
+    return declared_riser(declared if top is None else top, np.median(scene.plan, axis=0))
 
 
 def _of_riser(

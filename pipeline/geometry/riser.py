@@ -43,6 +43,8 @@ UNSEEN = 0.25
 """How far beside the walls that are seen others may stand in a shadow, over their width."""
 FEWEST_STANDING = 3
 """Cells in one direction from which on something stands there."""
+FEWEST_LEVEL = 12
+"""Cells from which on a level face is one."""
 SPECK = 8
 """Cells below which a piece is none."""
 THICK_IN_CELLS = 2.0
@@ -113,6 +115,33 @@ def find_riser(scene: Standing) -> Riser | None:
         best,
         rivals=tuple(riser for riser in others if abs(riser.top(riser.centre[None, :])[0] - height) > 2.0 * scene.cell),
     )
+
+
+def level_top(scene: Standing, height: float, slack: float) -> float | None:
+    """Height of the largest level face within ``slack`` of ``height`` that ends in walls, as the top of a riser does.
+
+    On paper or cloth a riser stands higher than its own height tells, by as much as its crests rise.
+
+    Returns
+    -------
+    Millimetres above the support; None where no such face is seen.
+    """
+    cell, upright = scene.cell, scene.solid & (np.abs(scene.rise) < UPRIGHT)
+    number, label = scene.cells.components(scene.solid & (scene.rise > LEVEL) & (np.abs(scene.height - height) < slack))
+    best: tuple[int, float] | None = None
+    for piece in range(number):
+        face = label == piece
+        outline = hull_of(scene.plan[face]) if face.sum() >= FEWEST_LEVEL else None
+        if outline is None:
+            continue
+        top = float(np.median(scene.height[face]))
+        # The edge of a thin sheet that lies on the riser is no wall.
+        under = (scene.height < top - THICK_IN_CELLS * cell) & (scene.height > top - LEAST_LEVELS * cell)
+        walls = upright & under & (np.abs(outside_of(outline, scene.plan)) < WALL_IN_CELLS * cell)
+        seen = np.unique(sector_of(scene.plan[walls] - scene.plan[face].mean(axis=0), SECTORS))
+        if len(seen) >= LEAST_RING * SECTORS and (best is None or face.sum() > best[0]):
+            best = int(face.sum()), top
+    return None if best is None else best[1]
 
 
 def may_be_riser(scene: Standing, chosen: BoolArray) -> bool:

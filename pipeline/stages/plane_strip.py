@@ -87,10 +87,16 @@ class PlaneStrip(Stage):
         """The planes to remove and the one that carries the scene; a doubtful one is said and left."""
         candidates = planes(samples.points, samples.normals, lengths.spacing, lengths.noise, part_size)
         plain = [plane for plane in candidates if plane.is_plain(lengths.noise, lengths.spacing)]
-        sure = [plane for plane in plain if plane.confidence >= self.sure_ratio]
         rough = [
             plane for plane in candidates if plane.is_ground and not plane.is_plain(lengths.noise, lengths.spacing)
         ]
+        # All lies between two planes that face one another: the larger carries it, the other is the top of something.
+        plain = [
+            plane
+            for plane in plain
+            if not any(plane.faces(ground) and plane.hull_area < ground.hull_area for ground in rough)
+        ]
+        sure = [plane for plane in plain if plane.confidence >= self.sure_ratio]
         boards = [plane for plane in sure if not any(plane.lies_on(other) for other in sure)]
         if len(boards) < len(sure):
             context.doubt(

@@ -7,7 +7,7 @@ import pytest
 
 from pipeline.geometry.doubts import Uncertain, doubts
 from pipeline.geometry.gauge import Gauge
-from pipeline.geometry.riser import find_riser, may_be_riser
+from pipeline.geometry.riser import find_riser, level_top, may_be_riser
 from pipeline.geometry.standing import Standing, cells_of, standing
 
 UP = np.array([0.0, 0.0, 1.0, 0.0])
@@ -120,3 +120,12 @@ def test_what_leans_at_a_part_does_not_hide_its_riser() -> None:
     feet = [block((30, 50), 0.5, 40, centre=(x, 0.0), lid=False) for x in (-55.0, 55.0)]
     held = scene(raised[0], *feet, block((140, 60), 40, 90))
     assert not may_be_riser(held, np.ones(len(held.cells), bool))
+
+
+def test_the_top_of_a_riser_is_a_level_face_that_ends_in_walls() -> None:
+    on_edge = block((6, 90), 31, 90)
+    assert level_top(scene(block((40, 40), 0.5, 31), on_edge), 30.0, 2.5) == pytest.approx(31.0, abs=0.2)
+    # A sheet that lies on it has a level face as well, but no walls that reach down.
+    lying = block((80, 60), 40, 42)
+    assert level_top(scene(block((40, 40), 0.5, 40, lid=False), lying), 40.0, 3.0) is None
+    assert level_top(scene(block((40, 40), 0.5, 31), on_edge), 36.0, 2.5) is None

@@ -129,6 +129,21 @@ def test_without_a_size_a_board_seen_to_its_edges_stays_but_tells_how_high_thing
     assert abs(float(np.array([0.0, 0.0, 25.0]) @ after.support_plane[:3] + after.support_plane[3]) - 25.0) < 0.1
 
 
+def test_the_flat_top_of_what_stands_on_rough_ground_is_no_table_above_it() -> None:
+    """All lies between the two, and without normals neither says which is up: the ground reaches farther."""
+    rng = np.random.default_rng(0)
+    ground = rng.uniform(-110, 110, (60_000, 2))
+    waves = 1.5 * np.sin(ground[:, 0] / 14) * np.cos(ground[:, 1] / 16)
+    top = np.column_stack([rng.uniform((-45, -25), (45, 25), (6_000, 2)), np.full(6_000, 70.0)])
+    ribs = np.column_stack([rng.choice([-30.0, 30.0], 4_000), rng.uniform((-15, 40), (15, 70), (4_000, 2))])
+    points = np.concatenate([np.column_stack([ground, waves]), top, ribs])
+    capture = Capture("lid.ply", points + rng.normal(0, 0.05, points.shape))
+    after, (told,) = worked(capture, PlaneStrip())
+    assert told.measures["planes_count"] == 0
+    assert after.support_plane is not None
+    assert after.support_plane[2] > 0.99
+
+
 def test_a_wall_goes_too() -> None:
     shot = simulated("gudgeon", riser="block", wall=True)
     after, _ = worked(shot.capture, OutlierRemoval(), PlaneStrip())
