@@ -120,9 +120,14 @@ class Side:
         return rim(self.points, self.normals, self.tree, self.cell)
 
     @cached_property
+    def placed(self) -> NDArray[np.bool_]:
+        """(n,) True where the surface is known, up to its open ends: away from edges, and the way it faces is sure."""
+        return np.asarray(self.plain & self.facing_known, np.bool_)
+
+    @cached_property
     def sure(self) -> NDArray[np.bool_]:
-        """(n,) True where the surface and its surroundings are known: away from edges and open ends."""
-        return np.asarray(self.plain & ~self.rim & self.facing_known, np.bool_)
+        """(n,) True where the surface and its surroundings are known: away from open ends as well."""
+        return np.asarray(self.placed & ~self.rim, np.bool_)
 
     def turned_inside_out(self) -> Side:
         """The same samples facing the other way."""

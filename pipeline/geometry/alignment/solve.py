@@ -14,7 +14,7 @@ from pipeline.geometry.alignment.hypotheses import pair_table
 from pipeline.geometry.alignment.joint import ROUNDS, SixD, refined
 from pipeline.geometry.alignment.rigid import displacement, inverse
 from pipeline.geometry.alignment.side import Side, measured, sides
-from pipeline.geometry.alignment.twins import DISTINCT_DEG, DISTINCT_SIZE, turned_poses
+from pipeline.geometry.alignment.twins import DISTINCT_DEG, DISTINCT_SIZE, LEVEL, turned_poses
 from pipeline.geometry.alignment.verdict import (
     CONTRADICTED,
     LESS,
@@ -45,6 +45,8 @@ HOPEFUL = 0.05
 """Sets of poses with less than this share of the best score cannot be rivals and are not refined."""
 TWINS = 3
 """Twins of each side that are looked at: a box has three half turns."""
+ALL_TWINS = 12
+"""The same where the best set is contradicted: of a wheel with twelve teeth and a key eleven may be as wrong."""
 MUCH_CLEANER = 0.25
 """Where several sets explain the sides alike, one is believed that has at most this share of the contradiction."""
 LEAST_SHARE, FIRM = 0.25, 0.01
@@ -186,7 +188,7 @@ def _cleaner(ready: Sequence[Ready], best: Solution, mark_noise_mm: float) -> li
     for _ in ready:
         if not contradicted(thoroughly(ready, best)):
             break
-        twins = _twins(ready, best, mark_noise_mm)
+        twins = _twins(ready, best, mark_noise_mm, ALL_TWINS)
         twins = [one for one in twins if one.support > LESS * best.support and one.against < best.against]
         if not twins:
             break
@@ -240,16 +242,24 @@ def _rank(solution: Solution) -> tuple[bool, float, float]:
     return (solution.contradiction > CONTRADICTED, -(solution.marked if solution.marked >= 3 else 0), -solution.score)
 
 
-def _twins(ready: Sequence[Ready], best: Solution, mark_noise_mm: float) -> list[Solution]:
-    """The same set with one side turned to its twin, for every side, refined."""
+def _twins(ready: Sequence[Ready], best: Solution, mark_noise_mm: float, most: int = TWINS) -> list[Solution]:
+    """The same set with one side turned to its twin, for every side, refined.
+
+    Of each side the ``most`` likeliest; and more, if they look as good, while none has turned out to be.
+    """
     found = []
     for k in range(len(ready)):
-        for pose in turned_poses(ready, best.poses, k, TWINS):
+        as_good = False
+        for rank, pose in enumerate(turned_poses(ready, best.poses, k, most)):
+            if rank >= most and as_good:
+                break
             poses = best.poses.copy()
             poses[k] = pose
             poses = inverse(poses[0]) @ poses
             if not same(poses, best.poses, ready, DISTINCT_DEG, DISTINCT_SIZE):
-                found.append(solved(ready, poses, mark_noise_mm))
+                twin = solved(ready, poses, mark_noise_mm)
+                as_good |= twin.score >= LEVEL * best.score and twin.against <= best.against
+                found.append(twin)
     return found
 
 

@@ -23,12 +23,16 @@ that has most in common before it has settled."""
 LEVEL = 0.98
 """From this share of the score of the pose itself on another turn is as good."""
 
+AS_GOOD = 0.95
+"""The same of poses that have settled, told by few samples."""
+
 
 def turned_poses(ready: Sequence[Ready], poses: FloatArray, k: int, most: int = 4) -> list[FloatArray]:
-    """Poses of side ``k`` in the part's frame, turned about the whole's own axes and settled anew, best first.
+    """The ``most`` best poses of side ``k`` in the part's frame, turned about the whole's own axes and settled anew.
 
     The axes are the principal ones of all samples and the firmest and weakest turns of the whole; a symmetry of the
-    part is a turn about one of them.
+    part is a turn about one of them. Those that are as good as the pose itself are all there, best first: of a wheel
+    with twelve teeth and a key one of twelve is right, and hardly better.
     """
     points = np.concatenate([moved(pose, one.seen.side.points[::4]) for pose, one in zip(poses, ready, strict=True)])
     normals = np.concatenate(
@@ -42,10 +46,7 @@ def turned_poses(ready: Sequence[Ready], poses: FloatArray, k: int, most: int = 
     tried = np.array([turned_about(axis, through, angle) @ poses[k] for axis, through in axes for angle in angles])
     side = ready[k].seen.side
     found: list[FloatArray] = []
-    score = np.zeros(len(tried))
-    for j, other in enumerate(ready):
-        if j != k:
-            score += quick_scores(side, other.field, inverse(poses[j]) @ tried, 300)
+    score = _scores(ready, poses, k, tried, 300)
     order = _peaks(score.reshape(len(axes), len(angles)))[: 6 * SETTLED]
     kept = [order[i] for i in distinct(tried[order], side.centre, np.deg2rad(9), 0.04 * side.size, SETTLED)]
     for index in kept:
@@ -54,12 +55,22 @@ def turned_poses(ready: Sequence[Ready], poses: FloatArray, k: int, most: int = 
     array = np.array(found).reshape(-1, 4, 4)
     angle, way = differences(array, poses[k], side.centre)
     array = array[(angle > np.deg2rad(DISTINCT_DEG)) | (way > DISTINCT_SIZE * side.size)]
-    total = np.zeros(len(array))
+    as_it_is, *total = _scores(ready, poses, k, np.concatenate([poses[k : k + 1], array]), 400, tight=True)
+    order = np.argsort(-np.array(total), kind="stable")
+    far = np.deg2rad(DISTINCT_DEG), DISTINCT_SIZE * side.size
+    each = [order[i] for i in distinct(array[order], side.centre, *far, SETTLED)]  # some have settled to the same
+    return [array[i] for rank, i in enumerate(each) if rank < most or total[i] >= AS_GOOD * as_it_is]
+
+
+def _scores(
+    ready: Sequence[Ready], poses: FloatArray, k: int, tried: FloatArray, samples: int, *, tight: bool = False
+) -> FloatArray:
+    """(m,) quick scores of poses (m, 4, 4) of side ``k`` against all other sides."""
+    score = np.zeros(len(tried))
     for j, other in enumerate(ready):
         if j != k:
-            total += quick_scores(side, other.field, inverse(poses[j]) @ array, 400, tight=True)
-    order = np.argsort(-total, kind="stable")[:most]
-    return [array[i] for i in order]
+            score += quick_scores(ready[k].seen.side, other.field, inverse(poses[j]) @ tried, samples, tight=tight)
+    return score
 
 
 def _peaks(score: FloatArray) -> LongArray:
