@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.spatial import cKDTree
 
+from pipeline.geometry.components import inside_hull
 from pipeline.geometry.sectors import SECTORS, sector_of
 from pipeline.geometry.standing import Standing
 from pipeline.geometry.walls import (
@@ -45,6 +46,10 @@ FEWEST_STANDING = 3
 """Cells in one direction from which on something stands there."""
 FEWEST_LEVEL = 12
 """Cells from which on a level face is one."""
+CREST = 98.0
+"""Percentile of what lies low that the crests of rough ground reach."""
+LITTLE = 0.1
+"""A face of fewer cells, over those of what stands higher, is none of the large ones of a part."""
 SPECK = 8
 """Cells below which a piece is none."""
 THICK_IN_CELLS = 2.0
@@ -117,18 +122,24 @@ def find_riser(scene: Standing) -> Riser | None:
     )
 
 
-def level_top(scene: Standing, height: float, slack: float) -> float | None:
-    """Height of the largest level face within ``slack`` of ``height`` that ends in walls, as the top of a riser does.
+def level_top(scene: Standing, declared: float) -> float | None:
+    """Height of the level face that may be the top of a riser of the height declared, on rough ground.
 
-    On paper or cloth a riser stands higher than its own height tells, by as much as its crests rise.
+    On paper or cloth a riser stands higher than its own height tells, by as much as the crests rise. Its top ends in
+    walls, which tells it best; or it is seen through a hole or beside a foot of what stands over it, and is little
+    against that.
 
     Returns
     -------
     Millimetres above the support; None where no such face is seen.
     """
     cell, upright = scene.cell, scene.solid & (np.abs(scene.rise) < UPRIGHT)
-    number, label = scene.cells.components(scene.solid & (scene.rise > LEVEL) & (np.abs(scene.height - height) < slack))
-    best: tuple[int, float] | None = None
+    low = scene.height[scene.solid & (scene.height < 0.5 * declared)]
+    crest = max(float(np.percentile(low, CREST)), 0.0) if len(low) else 0.0
+    above_ground = scene.height - declared
+    level = scene.solid & (scene.rise > LEVEL) & (-cell < above_ground) & (above_ground < crest + cell)
+    number, label = scene.cells.components(level)
+    found = []
     for piece in range(number):
         face = label == piece
         outline = hull_of(scene.plan[face]) if face.sum() >= FEWEST_LEVEL else None
@@ -138,10 +149,12 @@ def level_top(scene: Standing, height: float, slack: float) -> float | None:
         # The edge of a thin sheet that lies on the riser is no wall.
         under = (scene.height < top - THICK_IN_CELLS * cell) & (scene.height > top - LEAST_LEVELS * cell)
         walls = upright & under & (np.abs(outside_of(outline, scene.plan)) < WALL_IN_CELLS * cell)
-        seen = np.unique(sector_of(scene.plan[walls] - scene.plan[face].mean(axis=0), SECTORS))
-        if len(seen) >= LEAST_RING * SECTORS and (best is None or face.sum() > best[0]):
-            best = int(face.sum()), top
-    return None if best is None else best[1]
+        sides = np.unique(sector_of(scene.plan[walls] - scene.plan[face].mean(axis=0), SECTORS))
+        ends_in_walls = len(sides) >= LEAST_RING * SECTORS
+        higher = scene.plan[scene.solid & (scene.height > top + THICK_IN_CELLS * cell)]
+        if ends_in_walls or (face.sum() < LITTLE * len(higher) and inside_hull(higher, scene.plan[face]).mean() > 0.5):
+            found.append((ends_in_walls, int(face.sum()), top))
+    return max(found)[2] if found else None
 
 
 def may_be_riser(scene: Standing, chosen: BoolArray) -> bool:

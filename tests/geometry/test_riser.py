@@ -122,10 +122,24 @@ def test_what_leans_at_a_part_does_not_hide_its_riser() -> None:
     assert not may_be_riser(held, np.ones(len(held.cells), bool))
 
 
-def test_the_top_of_a_riser_is_a_level_face_that_ends_in_walls() -> None:
-    on_edge = block((6, 90), 31, 90)
-    assert level_top(scene(block((40, 40), 0.5, 31), on_edge), 30.0, 2.5) == pytest.approx(31.0, abs=0.2)
-    # A sheet that lies on it has a level face as well, but no walls that reach down.
-    lying = block((80, 60), 40, 42)
-    assert level_top(scene(block((40, 40), 0.5, 40, lid=False), lying), 40.0, 3.0) is None
-    assert level_top(scene(block((40, 40), 0.5, 31), on_edge), 36.0, 2.5) is None
+def crests(height: float) -> tuple[np.ndarray, np.ndarray]:
+    """Waves around the middle that rise so high."""
+    x, y = (axis.ravel() for axis in np.meshgrid(*2 * [np.arange(-100.0, 100.0, SPACING)]))
+    x, y = np.array([x, y])[:, np.hypot(x, y) > 60]
+    points = np.column_stack([x, y, height * (0.5 + 0.5 * np.sin(x / 9) * np.cos(y / 9))])
+    return points, np.tile([0.0, 0.0, 1.0], (len(points), 1))
+
+
+def test_over_rough_ground_the_top_of_a_riser_is_a_level_face_that_ends_in_walls() -> None:
+    on_edge = block((6, 90), 31.5, 90)
+    assert level_top(scene(crests(2), block((40, 40), 0.5, 31.5), on_edge), 30) == pytest.approx(31.5, abs=0.2)
+    assert level_top(scene(crests(2), block((40, 40), 0.5, 41.5), on_edge), 30) is None
+
+
+def test_over_rough_ground_the_top_of_a_riser_may_be_seen_through_a_hole() -> None:
+    along, across = np.meshgrid(*2 * [np.arange(-6.0, 6.0, SPACING)])
+    disc = np.column_stack([along.ravel(), across.ravel(), np.full(along.size, 31.5)])
+    seen = disc, np.tile([0.0, 0.0, 1.0], (len(disc), 1))
+    assert level_top(scene(crests(2), seen, block((80, 60), 33, 60)), 30) == pytest.approx(31.5, abs=0.2)
+    # The face of a thin sheet that lies on it is all there is of the part.
+    assert level_top(scene(crests(2), block((80, 60), 30, 31.5)), 30) is None
