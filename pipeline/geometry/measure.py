@@ -7,6 +7,9 @@ import numpy as np
 from pipeline.geometry.vectors import cross, length
 from pipeline.part import FloatArray, IndexArray
 
+BISECTIONS = 50
+"""Halvings of a size in mm, after which it is as exact as it can be."""
+
 
 def face_vectors(vertices: FloatArray, faces: IndexArray) -> FloatArray:
     """(m, 3) cross products of two sides: normal to each face, as long as twice its area (mm2)."""
@@ -71,15 +74,35 @@ def caliper_extents(vertices: FloatArray, faces: IndexArray, left_out: float = 1
 
     At each end a ten-thousandth of the surface is left out, which on a sphere is as much of its diameter.
     """
-    weight = np.repeat(face_areas(vertices, faces) / 3, 3)
-    corners = vertices[faces].reshape(-1, 3)
+    areas, corners = face_areas(vertices, faces), np.sort(vertices[faces], axis=1)
     found = np.zeros(3)
     for axis in range(3):
-        order = np.argsort(corners[:, axis], kind="stable")
-        reached = np.cumsum(weight[order])
-        ends = np.searchsorted(reached, np.array([left_out, 1 - left_out]) * reached[-1])
-        found[axis] = corners[order[min(ends[1], len(order) - 1)], axis] - corners[order[ends[0]], axis]
+        low, mid, high = corners[:, :, axis].T
+        out = left_out * float(areas.sum())
+        found[axis] = -_reached(-high, -mid, -low, areas, out) - _reached(low, mid, high, areas, out)
     return found
+
+
+def _reached(low: FloatArray, mid: FloatArray, high: FloatArray, areas: FloatArray, wanted: float) -> float:
+    """How far along an axis (mm) ``wanted`` mm2 of a surface are reached, whatever triangles it is made of.
+
+    Bisection over what lies before a plane across the axis: of a triangle with the corners at ``low``, ``mid`` and
+    ``high`` (each (m,)) a share that grows with the square of the way into it, until the plane is past its middle.
+    """
+    order = np.argsort(high)
+    last = min(int(np.searchsorted(np.cumsum(areas[order]), wanted)), len(order) - 1)
+    passed = high[order[last]]
+    near = low < passed
+    a, b, c, area_of = low[near], mid[near], high[near], areas[near]
+    first, second = (b - a) * (c - a), (c - b) * (c - a)
+    first, second = np.where(first > 0, first, 1.0), np.where(second > 0, second, 1.0)  # where nothing lies between
+    start, end = float(low.min()), float(passed)
+    for _ in range(BISECTIONS):
+        at = (start + end) / 2
+        share = np.where(at < b, (at - a) ** 2 / first, 1 - (c - at) ** 2 / second)
+        before = float(area_of @ np.where(at <= a, 0.0, np.where(at >= c, 1.0, share)))
+        start, end = (at, end) if before < wanted else (start, at)
+    return end
 
 
 def centroid(vertices: FloatArray, faces: IndexArray) -> FloatArray:

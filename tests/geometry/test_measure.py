@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import trimesh
 from hypothesis import given
 from hypothesis import strategies as st
 from meshes import box, frustum, icosphere, pipe, torus
@@ -86,3 +87,19 @@ def test_against_trimesh() -> None:
     other = trimesh.Trimesh(vertices, faces, process=False)
     assert measure.volume(vertices, faces) == pytest.approx(other.volume, rel=1e-9)
     assert measure.inertia(vertices, faces) == pytest.approx(other.moment_inertia, rel=1e-6, abs=1e-3)
+
+
+@pytest.mark.parametrize("level", [0, 3])
+def test_jaws_feel_the_same_whatever_triangles_a_surface_is_made_of(level: int) -> None:
+    """Of a double pyramid the surface beyond a plane grows with the square of the way from its tip, worked out."""
+    vertices = np.array([[10.0, 0, 0], [0, 10, 0], [-10, 0, 0], [0, -10, 0], [0, 0, 100], [0, 0, -100]])
+    faces = np.array([[k, (k + 1) % 4, 4] for k in range(4)] + [[(k + 1) % 4, k, 5] for k in range(4)])
+    for _ in range(level):
+        vertices, faces = trimesh.remesh.subdivide(vertices, faces)
+    assert measure.caliper_extents(vertices, faces)[2] == pytest.approx(200 * (1 - np.sqrt(2e-4)), abs=1e-9)
+
+
+def test_jaws_feel_a_sphere_and_a_box() -> None:
+    vertices, faces = icosphere(level=5)
+    assert measure.caliper_extents(vertices, faces) == pytest.approx(3 * [50 * (1 - 2e-4)], abs=0.015)
+    assert measure.caliper_extents(*box((30, 20, 10))) == pytest.approx([30, 20, 10], abs=1e-9)
