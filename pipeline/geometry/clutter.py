@@ -120,7 +120,7 @@ def _riser(scene: Standing, declared: float | None) -> Riser | None:
         height = float(found.top(found.centre[None, :])[0])
         if abs(height - declared) < slack:
             return found
-    top = None if scene.level_ground else level_top(scene, declared)
+    top = None if scene.level_ground else level_top(scene, declared, slack)
     return declared_riser(declared if top is None else top, np.median(scene.plan, axis=0))
 
 

@@ -122,10 +122,11 @@ def find_riser(scene: Standing) -> Riser | None:
     )
 
 
-def level_top(scene: Standing, declared: float) -> float | None:
+def level_top(scene: Standing, declared: float, most_higher: float) -> float | None:
     """Height of the level face that may be the top of a riser of the height declared, on rough ground.
 
-    On paper or cloth a riser stands higher than its own height tells, by as much as the crests rise. Its top ends in
+    On paper or cloth a riser stands higher than its own height tells, by as much as the crests rise, but not by more
+    than ``most_higher``: lumps of paper are crests as well. Its top ends in
     walls, which tells it best; or it is seen through a hole or beside a foot of what stands over it, and is little
     against that.
 
@@ -135,9 +136,9 @@ def level_top(scene: Standing, declared: float) -> float | None:
     """
     cell, upright = scene.cell, scene.solid & (np.abs(scene.rise) < UPRIGHT)
     low = scene.height[scene.solid & (scene.height < 0.5 * declared)]
-    crest = max(float(np.percentile(low, CREST)), 0.0) if len(low) else 0.0
-    above_ground = scene.height - declared
-    level = scene.solid & (scene.rise > LEVEL) & (-cell < above_ground) & (above_ground < crest + cell)
+    crest = float(np.clip(np.percentile(low, CREST), 0.0, most_higher)) if len(low) else 0.0
+    higher_than_told = scene.height - declared
+    level = scene.solid & (scene.rise > LEVEL) & (-cell < higher_than_told) & (higher_than_told < crest + cell)
     number, label = scene.cells.components(level)
     found = []
     for piece in range(number):

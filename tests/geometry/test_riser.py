@@ -132,14 +132,16 @@ def crests(height: float) -> tuple[np.ndarray, np.ndarray]:
 
 def test_over_rough_ground_the_top_of_a_riser_is_a_level_face_that_ends_in_walls() -> None:
     on_edge = block((6, 90), 31.5, 90)
-    assert level_top(scene(crests(2), block((40, 40), 0.5, 31.5), on_edge), 30) == pytest.approx(31.5, abs=0.2)
-    assert level_top(scene(crests(2), block((40, 40), 0.5, 41.5), on_edge), 30) is None
+    assert level_top(scene(crests(2), block((40, 40), 0.5, 31.5), on_edge), 30, 2.4) == pytest.approx(31.5, abs=0.2)
+    assert level_top(scene(crests(2), block((40, 40), 0.5, 41.5), on_edge), 30, 2.4) is None
+    # Lumps of paper as high as half of it do not make a step of the part, 12 mm higher, its top.
+    assert level_top(scene(crests(14), block((40, 40), 0.5, 41.5), on_edge), 30, 2.4) is None
 
 
 def test_over_rough_ground_the_top_of_a_riser_may_be_seen_through_a_hole() -> None:
     along, across = np.meshgrid(*2 * [np.arange(-6.0, 6.0, SPACING)])
     disc = np.column_stack([along.ravel(), across.ravel(), np.full(along.size, 31.5)])
     seen = disc, np.tile([0.0, 0.0, 1.0], (len(disc), 1))
-    assert level_top(scene(crests(2), seen, block((80, 60), 33, 60)), 30) == pytest.approx(31.5, abs=0.2)
+    assert level_top(scene(crests(2), seen, block((80, 60), 33, 60)), 30, 2.4) == pytest.approx(31.5, abs=0.2)
     # The face of a thin sheet that lies on it is all there is of the part.
-    assert level_top(scene(crests(2), block((80, 60), 30, 31.5)), 30) is None
+    assert level_top(scene(crests(2), block((80, 60), 30, 31.5)), 30, 2.4) is None

@@ -121,10 +121,8 @@ def evidence(
 
 def _judged(one: Seen, other: Seen, pose: FloatArray, samples: int | None, within: float) -> Evidence:
     step = 1 if samples is None else max(1, len(one.side) // samples)
-    chosen = slice(None, None, step)
-    at, facing = moved(pose, one.side.points[chosen]), one.side.normals[chosen] @ pose[:3, :3].T
-    state = relation(at, facing, one.side, chosen, other, within)
-    count = len(at)
+    state = relation(one.side, other, pose, within, step)
+    count = len(state.at)
     return Evidence(
         samples=count,
         support=int(state.support.sum()),
@@ -133,7 +131,9 @@ def _judged(one: Seen, other: Seen, pose: FloatArray, samples: int | None, withi
         bare=int(state.bare.sum()),
         overlap=float(min(1.0, state.near.mean() * max(1.0, len(one.side) / len(other.side)))),
         squares=float((state.height[state.support] ** 2).sum()),
-        patch=_largest_patch(at[state.off | state.through], PATCH_CELLS * one.side.cell) if samples is None else 0,
+        patch=_largest_patch(state.at[state.off | state.through], PATCH_CELLS * one.side.cell)
+        if samples is None
+        else 0,
     )
 
 
@@ -174,8 +174,9 @@ def _turned(at: FloatArray, facing: FloatArray, other: Seen, within: float) -> B
 
 @dataclass(frozen=True, eq=False)
 class Relation:
-    """How samples lie to another side; all (n,)."""
+    """How samples lie to another side; all (n,), but for their places in its frame, (n, 3)."""
 
+    at: FloatArray
     nearest: IndexArray
     height: FloatArray
     near: BoolArray
@@ -185,13 +186,15 @@ class Relation:
     bare: BoolArray
 
 
-def relation(at: FloatArray, facing: FloatArray, one: Side, chosen: slice, other: Seen, within: float) -> Relation:
-    """Compare samples of one side, those ``chosen``, given in the other side's frame, with the other side.
+def relation(one: Side, other: Seen, pose: FloatArray, within: float, step: int = 1) -> Relation:
+    """Compare samples of one side, every ``step``-th, with another side; ``pose`` is ``other_from_one``.
 
     A narrow groove is often seen in shreds, all of them near open ends: what lies over or under a surface need not be
     whole itself, so long as the surface is.
     """
-    cell, sure, placed = other.side.cell, one.sure[chosen], one.placed[chosen]
+    every = slice(None, None, step)
+    at, facing = moved(pose, one.points[every]), one.normals[every] @ pose[:3, :3].T
+    cell, sure, placed = other.side.cell, one.sure[every], one.placed[every]
     reach = OFF_CELLS * cell
     index = other.tree.nearest(at, facing, float(np.hypot(reach, 0.5 * other.tree.weight)))
     has = index < len(other.side)
@@ -216,4 +219,4 @@ def relation(at: FloatArray, facing: FloatArray, one: Side, chosen: slice, other
     judged = other.pictures.judge(at[rest], facing[rest])
     through[rest], bare[rest] = seen_through(judged), judged[1] > 0.6
     through[through] = ~_beyond(at[through], other.side)
-    return Relation(np.asarray(index, np.int32), height, near, support, off, through, bare)
+    return Relation(at, np.asarray(index, np.int32), height, near, support, off, through, bare)

@@ -14,7 +14,7 @@ from pipeline.geometry.alignment.hypotheses import pair_table
 from pipeline.geometry.alignment.joint import ROUNDS, SixD, refined
 from pipeline.geometry.alignment.rigid import displacement, inverse
 from pipeline.geometry.alignment.side import Side, measured, sides
-from pipeline.geometry.alignment.twins import DISTINCT_DEG, DISTINCT_SIZE, LEVEL, turned_poses
+from pipeline.geometry.alignment.twins import DISTINCT_DEG, DISTINCT_SIZE, LEVEL, SETTLED, turned_poses
 from pipeline.geometry.alignment.verdict import (
     CONTRADICTED,
     LESS,
@@ -45,8 +45,6 @@ HOPEFUL = 0.05
 """Sets of poses with less than this share of the best score cannot be rivals and are not refined."""
 TWINS = 3
 """Twins of each side that are looked at: a box has three half turns."""
-ALL_TWINS = 12
-"""The same where the best set is contradicted: of a wheel with twelve teeth and a key eleven may be as wrong."""
 MUCH_CLEANER = 0.25
 """Where several sets explain the sides alike, one is believed that has at most this share of the contradiction."""
 LEAST_SHARE, FIRM = 0.25, 0.01
@@ -188,7 +186,7 @@ def _cleaner(ready: Sequence[Ready], best: Solution, mark_noise_mm: float) -> li
     for _ in ready:
         if not contradicted(thoroughly(ready, best)):
             break
-        twins = _twins(ready, best, mark_noise_mm, ALL_TWINS)
+        twins = _twins(ready, best, mark_noise_mm, SETTLED)  # of a wheel's twelve teeth and a key eleven are as wrong
         twins = [one for one in twins if one.support > LESS * best.support and one.against < best.against]
         if not twins:
             break

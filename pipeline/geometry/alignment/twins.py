@@ -22,7 +22,6 @@ SETTLED = 12
 that has most in common before it has settled."""
 LEVEL = 0.98
 """From this share of the score of the pose itself on another turn is as good."""
-
 AS_GOOD = 0.95
 """The same of poses that have settled, told by few samples."""
 

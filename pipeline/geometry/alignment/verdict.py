@@ -288,8 +288,7 @@ def held(solution: Solution, ready: Sequence[Ready], k: int) -> Constraint | Non
         if j == k:
             continue
         pose = inverse(solution.poses[j]) @ solution.poses[k]
-        within = _within(ready, solution.joint, k, j)
-        state = relation(moved(pose, side.points), side.normals @ pose[:3, :3].T, side, slice(None), other.seen, within)
+        state = relation(side, other.seen, pose, _within(ready, solution.joint, k, j))
         points.append(side.points[state.support])
         normals.append(side.normals[state.support])
     common = np.concatenate(points)
