@@ -353,15 +353,14 @@ def _worse(best: Solution, other: Solution, ready: Sequence[Ready]) -> bool:
     rough = (then.squares / max(then.support, 1)) / max(now.squares / max(now.support, 1), np.finfo(float).tiny)
     if share < LESS:
         held = other.joint.firmness >= FREE and then.contradiction <= CHANCE and rough < CROSSING
-        spotless = overlap >= TOUCH and then.contradiction <= SPOTLESS and rough < SMOOTH
+        spotless = overlap >= TOUCH and _clean(then) and rough < SMOOTH
         if share < LITTLE or not (held or (ends_open and spotless)):
             return True
     elif share < 1.0 and slides_into(other.joint, best.joint):
         return True
     if then.patch >= max(PATCH, 2 * now.patch) and share < 1 / LESS:
         return True
-    clean = now.contradiction <= SPOTLESS or now.against <= 1  # a single sample may always be chance
-    if clean and then.contradiction > SOILED and then.against >= PATCH:
+    if _clean(now) and then.contradiction > SOILED and then.against >= PATCH:
         return True
     # Four standard deviations of the difference of two counts, and never on a handful of samples.
     more = then.against / then.samples - now.against / now.samples
@@ -370,6 +369,11 @@ def _worse(best: Solution, other: Solution, ready: Sequence[Ready]) -> bool:
     if share > ALIKE and then.support > 500 and rough > ROUGHER:
         return True
     return best.marked >= 2 and best.marked - other.marked >= 2 and other.marked < 0.67 * best.marked
+
+
+def _clean(pairs: Evidence) -> bool:
+    """Whether nothing speaks against some pairs of sides; a single sample may always be chance."""
+    return pairs.contradiction <= SPOTLESS or pairs.against <= 1
 
 
 def slides_into(joint: Joint, other: Joint) -> bool:
