@@ -75,10 +75,9 @@ def caliper_extents(vertices: FloatArray, faces: IndexArray, left_out: float = 1
     At each end a ten-thousandth of the surface is left out, which on a sphere is as much of its diameter.
     """
     areas, corners = face_areas(vertices, faces), np.sort(vertices[faces], axis=1)
-    found = np.zeros(3)
+    out, found = left_out * float(areas.sum()), np.zeros(3)
     for axis in range(3):
         low, mid, high = corners[:, :, axis].T
-        out = left_out * float(areas.sum())
         found[axis] = -_reached(-high, -mid, -low, areas, out) - _reached(low, mid, high, areas, out)
     return found
 

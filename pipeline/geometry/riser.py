@@ -8,7 +8,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from pipeline.geometry.components import inside_hull
-from pipeline.geometry.sectors import SECTORS, sector_of
+from pipeline.geometry.sectors import SECTORS, sector_of, share_around
 from pipeline.geometry.standing import Standing
 from pipeline.geometry.walls import (
     LEAST_LEVELS,
@@ -126,15 +126,14 @@ def level_top(scene: Standing, declared: float, most_higher: float) -> float | N
     """Height of the level face that may be the top of a riser of the height declared, on rough ground.
 
     On paper or cloth a riser stands higher than its own height tells, by as much as the crests rise, but not by more
-    than ``most_higher``: lumps of paper are crests as well. Its top ends in
-    walls, which tells it best; or it is seen through a hole or beside a foot of what stands over it, and is little
-    against that.
+    than ``most_higher``: lumps of paper are crests as well. Its top ends in walls, which tells it best; or it is seen
+    through a hole or beside a foot of what stands over it, and is little against that.
 
     Returns
     -------
     Millimetres above the support; None where no such face is seen.
     """
-    cell, upright = scene.cell, scene.solid & (np.abs(scene.rise) < UPRIGHT)
+    cell = scene.cell
     low = scene.height[scene.solid & (scene.height < 0.5 * declared)]
     crest = float(np.clip(np.percentile(low, CREST), 0.0, most_higher)) if len(low) else 0.0
     higher_than_told = scene.height - declared
@@ -147,15 +146,20 @@ def level_top(scene: Standing, declared: float, most_higher: float) -> float | N
         if outline is None:
             continue
         top = float(np.median(scene.height[face]))
-        # The edge of a thin sheet that lies on the riser is no wall.
-        under = (scene.height < top - THICK_IN_CELLS * cell) & (scene.height > top - LEAST_LEVELS * cell)
-        walls = upright & under & (np.abs(outside_of(outline, scene.plan)) < WALL_IN_CELLS * cell)
-        sides = np.unique(sector_of(scene.plan[walls] - scene.plan[face].mean(axis=0), SECTORS))
-        ends_in_walls = len(sides) >= LEAST_RING * SECTORS
+        in_walls = _ends_in_walls(scene, face, outline, top)
         higher = scene.plan[scene.solid & (scene.height > top + THICK_IN_CELLS * cell)]
-        if ends_in_walls or (face.sum() < LITTLE * len(higher) and inside_hull(higher, scene.plan[face]).mean() > 0.5):
-            found.append((ends_in_walls, int(face.sum()), top))
+        if in_walls or (face.sum() < LITTLE * len(higher) and inside_hull(higher, scene.plan[face]).mean() > 0.5):
+            found.append((in_walls, int(face.sum()), top))
     return max(found)[2] if found else None
+
+
+def _ends_in_walls(scene: Standing, face: BoolArray, outline: FloatArray, top: float) -> bool:
+    """Whether walls reach down from most of the outline of a level face; the edge of a thin sheet is none."""
+    cell = scene.cell
+    under = (scene.height < top - THICK_IN_CELLS * cell) & (scene.height > top - LEAST_LEVELS * cell)
+    walls = scene.solid & (np.abs(scene.rise) < UPRIGHT) & under
+    walls &= np.abs(outside_of(outline, scene.plan)) < WALL_IN_CELLS * cell
+    return share_around(scene.plan[walls] - scene.plan[face].mean(axis=0)) >= LEAST_RING
 
 
 def may_be_riser(scene: Standing, chosen: BoolArray) -> bool:

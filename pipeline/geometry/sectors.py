@@ -15,6 +15,11 @@ def sector_of(at: FloatArray, count: int = SECTORS) -> IndexArray:
     return sector
 
 
+def share_around(at: FloatArray, count: int = SECTORS) -> float:
+    """Share of so many equal directions all round the origin in which there are places (n, 2)."""
+    return len(np.unique(sector_of(at, count))) / count
+
+
 def furthest(at: FloatArray) -> FloatArray:
     """(SECTORS,) how far places (n, 2) reach from the origin in each direction; 0 where there are none."""
     reach = np.zeros(SECTORS)

@@ -126,9 +126,10 @@ class Plane:
         parallel = float(self.equation[:3] @ other.equation[:3]) > PARALLEL
         return bool(parallel and other.cut < above < LOW * self.extent and self.hull_area < other.hull_area)
 
-    def faces(self, other: Plane) -> bool:
-        """Whether the two look at one another."""
-        return float(self.equation[:3] @ other.equation[:3]) < -PARALLEL
+    def is_top_over(self, other: Plane) -> bool:
+        """Whether all lies between it and another, larger plane: that one carries it, and this is its top."""
+        facing = float(self.equation[:3] @ other.equation[:3]) < -PARALLEL
+        return facing and self.hull_area < other.hull_area
 
     def is_plain(self, noise: float, spacing: float) -> bool:
         """A flat board seen at large, not the rough ground that cloth or paper makes.

@@ -9,7 +9,7 @@ import numpy as np
 from scipy import ndimage
 from scipy.spatial import ConvexHull, QhullError
 
-from pipeline.geometry.sectors import sector_of
+from pipeline.geometry.sectors import share_around
 from pipeline.geometry.standing import Standing
 from pipeline.part import BoolArray, FloatArray
 
@@ -55,7 +55,7 @@ class Ring:
     def share(self) -> float:
         """Share of 24 directions around its middle in which there is wall."""
         at = self.columns - self.columns.mean(axis=0)
-        return len(np.unique(sector_of(at, 24))) / 24
+        return share_around(at, 24)
 
 
 @dataclass(frozen=True, eq=False)

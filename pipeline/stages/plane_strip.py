@@ -90,12 +90,7 @@ class PlaneStrip(Stage):
         rough = [
             plane for plane in candidates if plane.is_ground and not plane.is_plain(lengths.noise, lengths.spacing)
         ]
-        # All lies between two planes that face one another: the larger carries it, the other is the top of something.
-        plain = [
-            plane
-            for plane in plain
-            if not any(plane.faces(ground) and plane.hull_area < ground.hull_area for ground in rough)
-        ]
+        plain = [plane for plane in plain if not any(plane.is_top_over(ground) for ground in rough)]
         sure = [plane for plane in plain if plane.confidence >= self.sure_ratio]
         boards = [plane for plane in sure if not any(plane.lies_on(other) for other in sure)]
         if len(boards) < len(sure):

@@ -122,7 +122,7 @@ def evidence(
 def _judged(one: Seen, other: Seen, pose: FloatArray, samples: int | None, within: float) -> Evidence:
     step = 1 if samples is None else max(1, len(one.side) // samples)
     state = relation(one.side, other, pose, within, step)
-    count = len(state.at)
+    count, against = len(state.at), state.at[state.off | state.through]
     return Evidence(
         samples=count,
         support=int(state.support.sum()),
@@ -131,9 +131,7 @@ def _judged(one: Seen, other: Seen, pose: FloatArray, samples: int | None, withi
         bare=int(state.bare.sum()),
         overlap=float(min(1.0, state.near.mean() * max(1.0, len(one.side) / len(other.side)))),
         squares=float((state.height[state.support] ** 2).sum()),
-        patch=_largest_patch(state.at[state.off | state.through], PATCH_CELLS * one.side.cell)
-        if samples is None
-        else 0,
+        patch=_largest_patch(against, PATCH_CELLS * one.side.cell) if samples is None else 0,
     )
 
 
@@ -210,7 +208,7 @@ def relation(one: Side, other: Seen, pose: FloatArray, within: float, step: int 
     has &= (beside < BESIDE_CELLS * cell) & (agree > 0.8)
     support = has & (np.abs(height) < within)
     # Near its own open end a sample may be a little off; a surface a whole cell away it is not.
-    clear = np.abs(height) > np.where(sure, 1.5 * within, np.maximum(1.5 * within, cell))
+    clear = np.abs(height) > np.maximum(1.5 * within, np.where(sure, 0.0, cell))
     off = has & ~support & placed & other.side.sure[index] & (agree > OFF_AGREE) & clear & (np.abs(height) < reach)
     if off.any() and not (one.facing_given and other.side.facing_given):
         off[off] = ~_turned(at[off], facing[off], other, within)

@@ -9,7 +9,7 @@ import numpy as np
 from pipeline.geometry.alignment.graph import Ready
 from pipeline.geometry.alignment.icp import settled
 from pipeline.geometry.alignment.quick import quick_scores
-from pipeline.geometry.alignment.rigid import differences, distinct, inverse, moved, turned_about
+from pipeline.geometry.alignment.rigid import distinct, inverse, moved, turned_about
 from pipeline.geometry.constraint import constraint
 from pipeline.geometry.edges import LongArray
 from pipeline.part import FloatArray
@@ -44,21 +44,19 @@ def turned_poses(ready: Sequence[Ready], poses: FloatArray, k: int, most: int = 
     angles = np.deg2rad(np.arange(0.0, 360.0, STEP_DEG))
     tried = np.array([turned_about(axis, through, angle) @ poses[k] for axis, through in axes for angle in angles])
     side = ready[k].seen.side
-    found: list[FloatArray] = []
-    score = _scores(ready, poses, k, tried, 300)
-    order = _peaks(score.reshape(len(axes), len(angles)))[: 6 * SETTLED]
+    found = [poses[k]]
+    turns = _scores(ready, poses, k, tried, 300).reshape(len(axes), len(angles))
+    order = _peaks(turns)[: 6 * SETTLED]
     kept = [order[i] for i in distinct(tried[order], side.centre, np.deg2rad(9), 0.04 * side.size, SETTLED)]
     for index in kept:
         j = _closest(ready, poses, k, tried[index])
         found.append(poses[j] @ settled(side, ready[j].field, (inverse(poses[j]) @ tried[index])[None])[0])
-    array = np.array(found).reshape(-1, 4, 4)
-    angle, way = differences(array, poses[k], side.centre)
-    array = array[(angle > np.deg2rad(DISTINCT_DEG)) | (way > DISTINCT_SIZE * side.size)]
-    as_it_is, *total = _scores(ready, poses, k, np.concatenate([poses[k : k + 1], array]), 400, tight=True)
-    order = np.argsort(-np.array(total), kind="stable")
-    far = np.deg2rad(DISTINCT_DEG), DISTINCT_SIZE * side.size
-    each = [order[i] for i in distinct(array[order], side.centre, *far, SETTLED)]  # some have settled to the same
-    return [array[i] for rank, i in enumerate(each) if rank < most or total[i] >= AS_GOOD * as_it_is]
+    array = np.array(found)
+    score = _scores(ready, poses, k, array, 400, tight=True)
+    order = np.append(0, 1 + np.argsort(-score[1:], kind="stable"))  # what has settled back to the pose is none
+    near = np.deg2rad(DISTINCT_DEG), DISTINCT_SIZE * side.size
+    others = [order[i] for i in distinct(array[order], side.centre, *near, len(order))][1:]
+    return [array[i] for rank, i in enumerate(others) if rank < most or score[i] >= AS_GOOD * score[0]]
 
 
 def _scores(
