@@ -18,6 +18,7 @@ FloatArray = NDArray[np.float64]
 NormalArray = NDArray[np.float32]
 ColourArray = NDArray[np.uint8]
 IndexArray = NDArray[np.int32]
+LongArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
 
 Form = Literal["captures", "mesh"]

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.geometry.vectors import length
 from pipeline.geometry.voxels import voxels
 from pipeline.part import ColourArray, FloatArray, NormalArray
 
@@ -56,8 +57,8 @@ def thinned(points: FloatArray, normals: NormalArray | None, colours: ColourArra
 
 def unit(vectors: NDArray[np.floating]) -> FloatArray:
     """Vectors (n, 3) at length one; a zero vector stays zero."""
-    length = np.sqrt(np.einsum("ni,ni->n", vectors, vectors))
-    return np.asarray(vectors / np.maximum(length, np.finfo(float).tiny)[:, None], float)
+    long = np.maximum(length(vectors), np.finfo(float).tiny)
+    return np.asarray(vectors / long[:, None], float)
 
 
 def _means(of_point: NDArray[np.integer], values: NDArray[np.number], weight: FloatArray) -> FloatArray:

@@ -151,15 +151,20 @@ class Original:
             candidate = self.reduced(int(count * (1 - aside.mean())) + spared)
             if candidate is None or len(candidate.faces) > MOST_MENDED * count:
                 return None
-            for places in (QUICK, THOROUGH):
-                where, distances = self.distances(candidate, places)
-                far = distances > tolerance
-                if far.any():
-                    self.spared.append((where[far], MENDED_EDGES * _mean_edge(candidate)))
-                    break
-            else:
+            where, distances = self.proof(candidate, tolerance)
+            far = distances > tolerance
+            if not far.any():
                 return candidate, distances
+            self.spared.append((where[far], MENDED_EDGES * _mean_edge(candidate)))
         return None
+
+    def proof(self, candidate: Mesh, tolerance: float) -> tuple[FloatArray, FloatArray]:
+        """Places on either surface and their distances to the other, as ``distances``; many more if all are near."""
+        where, distances = self.distances(candidate, QUICK)
+        if distances.max() > tolerance:
+            return where, distances
+        places, _ = sample_surface(candidate.vertices, candidate.faces, THOROUGH)
+        return np.concatenate([where, places]), np.concatenate([distances, self.surface.distance(places)])
 
     def distances(self, candidate: Mesh, count: int, *, everywhere: bool = True) -> tuple[FloatArray, FloatArray]:
         """Places (k, 3) on either surface, and (k,) their distances to the other, mm.

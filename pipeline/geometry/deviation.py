@@ -7,10 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import cKDTree
 
-from pipeline.geometry.edges import LongArray, edges_of
+from pipeline.geometry.edges import edges_of
 from pipeline.geometry.measure import corner_angles, face_vectors
 from pipeline.geometry.native import open3d, ray_scene
-from pipeline.part import FloatArray, IndexArray, Mesh
+from pipeline.geometry.vectors import inner, length
+from pipeline.part import FloatArray, IndexArray, LongArray, Mesh
 
 BLOCK = 1_000_000
 ON_EDGE = 1e-4
@@ -70,13 +71,11 @@ class Surface:
 
     def places(self, face: IndexArray, weights: FloatArray) -> FloatArray:
         """(n, 3) places on faces (n,) where their corners weigh so much (n, 3), as ``nearest`` gives them."""
-        places: FloatArray = np.einsum("nk,nki->ni", weights, self.vertices[self.faces[face]])
-        return places
+        return _blended(self.vertices, np.take(self.faces, face, axis=0), weights)
 
     def distance(self, points: FloatArray) -> FloatArray:
         """(n,) unsigned distances, mm."""
-        distances: FloatArray = np.linalg.norm(points - self.places(*self.nearest(points)), axis=1)
-        return distances
+        return length(points - self.places(*self.nearest(points)))
 
     def signed_distance(self, points: FloatArray) -> tuple[FloatArray, IndexArray]:
         """(n,) distances in mm, positive outside, and (n,) the nearest face.
@@ -87,9 +86,9 @@ class Surface:
         """
         face, weights = self.nearest(points)
         offset = points - self.places(face, weights)
-        size = np.linalg.norm(offset, axis=1)
+        size = length(offset)
         normals = _unit(face_vectors(self.vertices, self.faces))
-        side = np.einsum("ni,ni->n", offset, normals[face])
+        side = inner(offset, np.take(normals, face, axis=0))
         unclear = np.flatnonzero((weights < ON_EDGE).any(axis=1))
         if len(unclear):
             pseudo = self._pseudonormals(face[unclear], weights[unclear], normals)
@@ -141,8 +140,14 @@ def sample_surface(vertices: FloatArray, faces: IndexArray, count: int, seed: in
     face = np.minimum(np.searchsorted(reach, at, side="right"), len(faces) - 1).astype(np.int32)
     u, v = np.sqrt(rng.random(count)), rng.random(count)
     weights = np.column_stack([1 - u, u * (1 - v), u * v])
-    points: FloatArray = np.einsum("nk,nki->ni", weights, vertices[faces[face]])
-    return points, face
+    return _blended(vertices, np.take(faces, face, axis=0), weights), face
+
+
+def _blended(vertices: FloatArray, corners: IndexArray, weights: FloatArray) -> FloatArray:
+    """(n, 3) means of three vertices each, (n, 3) of (m, 3), that weigh so much (n, 3)."""
+    a, b, c = (np.take(vertices, corners[:, k], axis=0) * weights[:, k, None] for k in range(3))
+    blended: FloatArray = a + b + c
+    return blended
 
 
 def surface_to_points(mesh: Mesh, tree: cKDTree, farthest_mm: float) -> tuple[FloatArray, FloatArray]:

@@ -12,9 +12,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.part import BoolArray, IndexArray
-
-LongArray = NDArray[np.int64]
+from pipeline.geometry.kinds import kinds
+from pipeline.part import BoolArray, IndexArray, LongArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -57,21 +56,13 @@ def edges_of(faces: IndexArray) -> Edges:
     head = faces[:, (1, 2, 0)].reshape(-1).astype(np.int64)
     low, high = np.minimum(tail, head), np.maximum(tail, head)
     base = int(high.max(initial=0)) + 1
-    key = low * base + high
-    order = np.argsort(key, kind="stable")
-    ordered = key[order]
-    starts = np.ones(len(ordered), bool)
-    starts[1:] = ordered[1:] != ordered[:-1]
-    first = np.flatnonzero(starts)
-    of_half = np.empty(len(key), np.int64)
-    of_half[order] = np.cumsum(starts) - 1
-    unique = ordered[first]
+    found = kinds(low * base + high)
     return Edges(
-        ends=np.column_stack([unique // base, unique % base]),
-        faces_count=np.diff(np.append(first, len(ordered))),
-        of_half=of_half,
-        order=order,
-        first=first,
+        ends=np.column_stack(np.divmod(found.keys, base)),
+        faces_count=found.count,
+        of_half=found.of_each,
+        order=found.order,
+        first=found.start,
         forward=tail < head,
     )
 

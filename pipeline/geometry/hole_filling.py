@@ -7,11 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.geometry.edges import LongArray, edges_of
+from pipeline.geometry.edges import edges_of
 from pipeline.geometry.hole_patch import Patch, Shape, make_patch
 from pipeline.geometry.holes import Hole, Surroundings
 from pipeline.geometry.self_intersection import crossed_faces
-from pipeline.part import FloatArray, Mesh
+from pipeline.part import FloatArray, LongArray, Mesh
 
 
 @dataclass(frozen=True, slots=True, eq=False)

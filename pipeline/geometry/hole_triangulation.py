@@ -7,8 +7,9 @@ first the sharpest angle between neighbouring faces, then the area.
 from __future__ import annotations
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
-from pipeline.geometry.vectors import cross, length
+from pipeline.geometry.vectors import cross_by_axis, dot
 from pipeline.part import BoolArray, FloatArray, IndexArray
 
 LARGE = 200
@@ -58,43 +59,45 @@ def triangulate_hole(
 
 
 def _triangulate(rim: FloatArray, beside: FloatArray, taken: BoolArray, by_area: bool) -> IndexArray | None:
-    """Best triangulation of each run of corners i..k, from short runs to the whole polygon."""
+    """Best triangulation of each run of corners i..k, from short runs to the whole polygon.
+
+    What is known of a run, its sharpest angle, its area and its normal, is written down twice: by its first corner and
+    its length, and by its last corner and its length. So whatever runs of one length are made of is a slice.
+    """
     count = len(rim)
-    sharpest, total = np.zeros((count, count)), np.zeros((count, count))
+    corners = np.ascontiguousarray(rim.T)
+    by_first, by_last = np.zeros((2, 5, count, count))
+    by_first[2:, :-1, 1] = by_last[2:, 1:, 1] = beside[:-1].T
     apex = np.zeros((count, count), np.int32)
-    normal = np.zeros((count, count, 3))
-    sides = np.arange(count - 1)
-    normal[sides, sides + 1] = beside[:-1]
     for span in range(2, count):
-        begin = np.arange(count - span)[:, None]
-        middle = begin + np.arange(1, span)[None, :]
-        end = begin + span
-        across = cross(rim[middle] - rim[begin], rim[end] - rim[begin])
-        size = length(across)
-        unit = across / np.maximum(size, np.finfo(float).tiny)[..., None]
-        angle = np.maximum(sharpest[begin, middle], sharpest[middle, end])
-        for one, other in ((begin, middle), (middle, end)):
-            angle = np.maximum(angle, _bend(unit, normal[one, other]))
+        runs = np.arange(count - span)
+        begin, end = corners[:, : len(runs), None], corners[:, span:, None]
+        middle = sliding_window_view(corners, span - 1, axis=1)[:, 1:-1]
+        one, other = by_first[:, : len(runs), 1:span], by_last[:, span:, span - 1 : 0 : -1]
+        across = cross_by_axis(middle - begin, end - begin)
+        size = np.sqrt(dot(across, across))
+        unit = across / np.maximum(size, np.finfo(float).tiny)
+        angle = np.maximum(one[0], other[0])
+        for normal in (one[2:], other[2:]):
+            angle = np.maximum(angle, _bend(unit, normal))
         if span == count - 1:
-            angle = np.maximum(angle, _bend(unit, np.broadcast_to(beside[-1], unit.shape)))
+            angle = np.maximum(angle, _bend(unit, beside[-1][:, None, None]))
         angle = np.where(size > 0, angle, 2.0)
-        area = total[begin, middle] + total[middle, end] + size / 2
+        area = one[1] + other[1] + size / 2
         rank = np.zeros_like(angle) if by_area else np.round(angle / SAME_ANGLE)
         best = np.where(rank == rank.min(axis=1, keepdims=True), area, np.inf).argmin(axis=1)
-        row, first, last = np.arange(count - span), begin[:, 0], end[:, 0]
-        apex[first, last] = middle[row, best]
-        blocked = taken[first, last] if span < count - 1 else np.zeros(1, bool)
-        sharpest[first, last] = angle[row, best]
-        total[first, last] = np.where(blocked, np.inf, area[row, best])
-        normal[first, last] = unit[row, best]
-    if not np.isfinite(total[0, count - 1]):
+        apex[runs, runs + span] = runs + 1 + best
+        blocked = taken[runs, runs + span] if span < count - 1 else np.zeros(1, bool)
+        known = np.vstack([angle[runs, best], np.where(blocked, np.inf, area[runs, best]), unit[:, runs, best]])
+        by_first[:, : len(runs), span] = by_last[:, span:, span] = known
+    if not np.isfinite(by_first[1, 0, count - 1]):
         return None
     return _collect(apex)
 
 
 def _bend(one: FloatArray, other: FloatArray) -> FloatArray:
-    """1 - cos of the angle between unit normals; 1 where the other is unknown (zero)."""
-    bend: FloatArray = 1 - np.einsum("...i,...i->...", one, other)
+    """1 - cos of the angle between unit normals (3, ...); 1 where the other is unknown (zero)."""
+    bend: FloatArray = 1 - dot(one, other)
     return bend
 
 

@@ -8,9 +8,10 @@ from enum import StrEnum
 import numpy as np
 
 from pipeline.geometry.boundary import boundary_loops
-from pipeline.geometry.edges import LongArray, edges_of
+from pipeline.geometry.edges import edges_of
+from pipeline.geometry.kinds import ascending
 from pipeline.geometry.measure import face_vectors
-from pipeline.part import FloatArray, IndexArray, Mesh
+from pipeline.part import FloatArray, IndexArray, LongArray, Mesh
 
 STEEP_IN, STEEP_OUT = 0.5, 0.3
 """Cosine between rim normals and the opening's axis below which the surface runs into the opening: 60 degrees
@@ -70,7 +71,7 @@ class Surroundings:
     def __init__(self, faces: IndexArray, vertices_count: int) -> None:
         self._faces = faces
         corners = faces.reshape(-1)
-        self._order = np.argsort(corners, kind="stable")
+        self._order = ascending(corners)[0]
         self._start = np.concatenate([[0], np.cumsum(np.bincount(corners, minlength=vertices_count))])
 
     def faces_at(self, vertices: IndexArray) -> LongArray:

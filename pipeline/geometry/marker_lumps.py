@@ -8,9 +8,10 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from pipeline.geometry.cloud import unit
-from pipeline.geometry.edges import LongArray, connected, edges_of
+from pipeline.geometry.edges import connected, edges_of
+from pipeline.geometry.kinds import ascending
 from pipeline.geometry.measure import edge_lengths, face_vectors
-from pipeline.part import FloatArray, Mesh
+from pipeline.part import FloatArray, LongArray, Mesh
 
 RING = (1.0, 2.0)
 """The surface around a marker is judged on a ring from its foot to this many radii, both widened by the margin."""
@@ -79,7 +80,7 @@ class LumpFinder:
         self.edge = float(np.median(edge_lengths(mesh.vertices, mesh.faces)))
         self.margin = MARGIN_EDGES * min(self.edge, self.radius)
         corners = mesh.faces.reshape(-1)
-        self._order = np.argsort(corners, kind="stable")
+        self._order = ascending(corners)[0]
         self._start = np.concatenate([[0], np.cumsum(np.bincount(corners, minlength=len(mesh.vertices)))])
 
     def at(self, place: FloatArray, scale: float = 1.0) -> Lump | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.geometry.vectors import cross, length
+from pipeline.geometry.vectors import cross, inner, length
 from pipeline.part import FloatArray, IndexArray
 
 BISECTIONS = 50
@@ -13,7 +13,7 @@ BISECTIONS = 50
 
 def face_vectors(vertices: FloatArray, faces: IndexArray) -> FloatArray:
     """(m, 3) cross products of two sides: normal to each face, as long as twice its area (mm2)."""
-    a, b, c = (vertices[faces[:, k]] for k in range(3))
+    a, b, c = (np.take(vertices, faces[:, k], axis=0) for k in range(3))
     return cross(b - a, c - a)
 
 
@@ -27,7 +27,8 @@ def vertex_vectors(vertices: FloatArray, faces: IndexArray) -> FloatArray:
 
 def edge_lengths(vertices: FloatArray, faces: IndexArray) -> FloatArray:
     """(m, 3) lengths of each face's sides, mm."""
-    return length(vertices[faces] - vertices[faces[:, (1, 2, 0)]])
+    corners = np.take(vertices, faces, axis=0)
+    return length(corners - corners[:, (1, 2, 0)])
 
 
 def mean_cell(vertices: FloatArray, faces: IndexArray) -> float:
@@ -48,8 +49,8 @@ def area(vertices: FloatArray, faces: IndexArray) -> float:
 
 def face_volumes(vertices: FloatArray, faces: IndexArray, origin: FloatArray) -> FloatArray:
     """(m,) signed volumes of the tetrahedra from ``origin`` to each face, mm3."""
-    a, b, c = (vertices[faces[:, k]] - origin for k in range(3))
-    volumes: FloatArray = np.einsum("ni,ni->n", a, cross(b, c)) / 6
+    a, b, c = (np.take(vertices, faces[:, k], axis=0) - origin for k in range(3))
+    volumes: FloatArray = inner(a, cross(b, c)) / 6
     return volumes
 
 

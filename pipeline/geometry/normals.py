@@ -7,10 +7,9 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from pipeline.geometry.directions import directions_around
-from pipeline.geometry.edges import LongArray
 from pipeline.geometry.neighbours import Columns, columns, dot, nearest, offsets, pieces
 from pipeline.geometry.signs import agreeing_signs
-from pipeline.part import FloatArray, IndexArray, NormalArray
+from pipeline.part import FloatArray, IndexArray, LongArray, NormalArray
 
 CHUNK = 65_536
 PLANE_NEIGHBOURS = 8

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.geometry.edges import LongArray, edges_of
+from pipeline.geometry.edges import edges_of
 from pipeline.geometry.native import open3d, ray_scene
-from pipeline.part import BoolArray, FloatArray, IndexArray
+from pipeline.part import BoolArray, FloatArray, IndexArray, LongArray
 
 TOUCH = 1e-7
 """An edge pierces a face when both its ends are farther from the face's plane than this times the edge's length,

@@ -21,8 +21,7 @@ from scipy.sparse import coo_array, csr_array
 from scipy.sparse.csgraph import breadth_first_order, connected_components, minimum_spanning_tree
 
 from pipeline.geometry.cloud import unit
-from pipeline.geometry.edges import LongArray
-from pipeline.part import FloatArray, IndexArray
+from pipeline.part import FloatArray, IndexArray, LongArray
 
 CHUNK = 524_288
 PATCH_SPACINGS = 8.0

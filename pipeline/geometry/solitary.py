@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 from scipy.spatial import cKDTree
 
-from pipeline.geometry.edges import LongArray
+from pipeline.geometry.kinds import kinds
 from pipeline.geometry.sampling import FARTHEST_SPACINGS, point_spacing
 from pipeline.geometry.sparse_grid import box_keys
-from pipeline.part import BoolArray, FloatArray
+from pipeline.part import BoolArray, FloatArray, LongArray
 
 AROUND = 12
 REACH = 3
@@ -44,7 +44,6 @@ def _alone_in_their_boxes(points: FloatArray, edge: float) -> LongArray:
     """(k,) points that share their box with no other in either of two grids, box after box."""
     left = np.arange(len(points))
     for shift in (0.0, 0.5):
-        keys = box_keys(points[left] / edge + shift)
-        _, first, count = np.unique(keys, return_index=True, return_counts=True)
-        left = left[first[count == 1]]
+        boxes = kinds(box_keys(points[left] / edge + shift))
+        left = left[boxes.first[boxes.count == 1]]
     return left

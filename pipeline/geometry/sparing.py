@@ -29,10 +29,11 @@ def sparing(
     """
     if not aside.any():
         return work(vertices, faces)
-    new_vertices, new_faces = work(vertices, faces[~aside])
-    used = np.unique(faces[aside])
-    seam = np.intersect1d(used, faces[~aside])
-    inner = np.setdiff1d(used, seam)
+    rest = faces[~aside]
+    new_vertices, new_faces = work(vertices, rest)
+    of_aside, of_rest = np.zeros((2, len(vertices)), bool)
+    of_aside[faces[aside]], of_rest[rest] = True, True
+    seam, inner = np.flatnonzero(of_aside & of_rest), np.flatnonzero(of_aside & ~of_rest)
     number = np.full(len(vertices), -1, np.int64)
     if len(seam):
         size = float(np.ptp(vertices, axis=0).max())

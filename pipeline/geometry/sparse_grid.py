@@ -23,7 +23,9 @@ def packed(nodes: NDArray[np.int64]) -> Keys:
 def box_keys(places: FloatArray) -> Keys:
     """Keys of the boxes of edge 1 in which places (n, 3) lie, wherever they are."""
     boxes = np.floor(places).astype(np.int64)
-    return packed(boxes - boxes.min(axis=0))
+    boxes -= boxes.min(axis=0)
+    _, wide, high = (int(most) + 1 for most in boxes.max(axis=0))
+    return (boxes[:, 0] * wide + boxes[:, 1]) * high + boxes[:, 2]
 
 
 def unpacked(keys: Keys) -> FloatArray:

@@ -8,6 +8,7 @@ import numpy as np
 
 from pipeline.geometry.boundary import boundary_loops
 from pipeline.geometry.edges import Edges, corner_fans, edges_of, face_components
+from pipeline.geometry.kinds import ascending
 from pipeline.geometry.topology import degenerate_faces, duplicate_faces
 from pipeline.part import FloatArray, IndexArray
 
@@ -46,7 +47,7 @@ def tidied(vertices: FloatArray, faces: IndexArray, smallest_piece_count: int) -
     fans = corner_fans(faces, edges)
     source = np.zeros(int(fans.max()) + 1, np.int32)
     source[fans] = faces.reshape(-1)
-    order = np.argsort(source, kind="stable")
+    order = ascending(source)[0]
     rank = np.empty(len(order), np.int32)
     rank[order] = np.arange(len(order), dtype=np.int32)
     loops = boundary_loops(faces, edges, fans)

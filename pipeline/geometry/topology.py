@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.geometry.boundary import boundary_loops
-from pipeline.geometry.edges import Edges, LongArray, connected, corner_fans, edges_of, face_components
+from pipeline.geometry.edges import Edges, connected, corner_fans, edges_of, face_components
 from pipeline.geometry.measure import face_volumes
-from pipeline.part import BoolArray, FloatArray, IndexArray, Mesh
+from pipeline.part import BoolArray, FloatArray, IndexArray, LongArray, Mesh
 
 FLAT = 1e-10
 """A face is degenerate when twice its area is below this times its longest side squared."""

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.geometry.cloud import unit
-from pipeline.geometry.edges import LongArray, edges_of, face_components
+from pipeline.geometry.edges import edges_of, face_components
 from pipeline.geometry.measure import face_vectors
 from pipeline.geometry.weights import tukey
-from pipeline.part import FloatArray, Mesh
+from pipeline.part import FloatArray, LongArray, Mesh
 
 UPRIGHT_DEG = 8.0
 WINDOW_DEG = 6.0

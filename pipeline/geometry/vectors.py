@@ -21,11 +21,24 @@ def cross(one: NDArray[np.floating[Any]], other: NDArray[np.floating[Any]]) -> F
     return product
 
 
+def cross_by_axis(one: FloatArray, other: FloatArray) -> FloatArray:
+    """(3, ...) cross products of vectors that are given axis by axis, (3, ...); shapes that broadcast."""
+    a, b, c = one
+    x, y, z = other
+    return np.stack([b * z - c * y, c * x - a * z, a * y - b * x])
+
+
 def length(vectors: NDArray[np.floating[Any]]) -> FloatArray:
     """(...) lengths of vectors (..., 3)."""
     x, y, z = vectors[..., 0], vectors[..., 1], vectors[..., 2]
     long: FloatArray = np.sqrt(x * x + y * y + z * z)
     return long
+
+
+def inner(one: FloatArray, other: FloatArray) -> FloatArray:
+    """(...) scalar products of vectors (..., 3); shapes that broadcast."""
+    product: FloatArray = one[..., 0] * other[..., 0] + one[..., 1] * other[..., 1] + one[..., 2] * other[..., 2]
+    return product
 
 
 def dot(one: FloatArray, other: FloatArray) -> FloatArray:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_array, csr_array
 from scipy.sparse.csgraph import connected_components
 
+from pipeline.geometry.kinds import kinds
 from pipeline.part import BoolArray, FloatArray, IndexArray
 
 # 2**19 cells each way from the middle: a stray beyond is put into the outermost cell; the key fits 63 bits.
@@ -96,8 +97,8 @@ def voxels(points: FloatArray, cell: float) -> Voxels:
     strides = (int(size[1] * size[2]), int(size[2]), 1)
     key = index @ np.array(strides, float) if size.prod() < 2**52 else None
     key = key.astype(np.int64) if key is not None else index.astype(np.int64) @ np.array(strides)
-    keys, of_point = np.unique(key, return_inverse=True)
-    count = np.bincount(of_point, minlength=len(keys)).astype(float)
+    found = kinds(key)
+    keys, of_point, count = found.keys, found.of_each, found.count.astype(float)
     centre = np.stack([np.bincount(of_point, weights=points[:, axis]) / count for axis in range(3)], axis=1)
     return Voxels(cell, keys, strides, of_point.astype(np.int32), count, centre)
 

@@ -19,6 +19,7 @@ from pipeline.geometry.alignment.rigid import inverse, moved
 from pipeline.geometry.alignment.side import Side
 from pipeline.geometry.alignment.visibility import Pictures, seen_through
 from pipeline.geometry.cloud import unit
+from pipeline.geometry.vectors import inner
 from pipeline.part import BoolArray, FloatArray, IndexArray
 
 AGAINST_COST = 60.0
@@ -151,7 +152,7 @@ def _beyond(at: FloatArray, side: Side) -> BoolArray:
     """
     nearest = side.tree.query(at)[1]
     way = unit(at - side.points[nearest])
-    behind = np.einsum("ni,ni->n", way, side.normals[nearest]) < -BEHIND
+    behind = inner(way, side.normals[nearest]) < -BEHIND
     return np.asarray(side.rim[nearest] | behind, np.bool_)
 
 
@@ -165,8 +166,8 @@ def _turned(at: FloatArray, facing: FloatArray, other: Seen, within: float) -> B
     index = other.tree.nearest(at, -facing, float(np.hypot(BESIDE_CELLS * cell, 0.5 * other.tree.weight)))
     has = index < len(other.side)
     index = np.where(has, index, 0)
-    height = np.einsum("ni,ni->n", at - other.side.points[index], other.side.normals[index])
-    agree = -np.einsum("ni,ni->n", facing, other.side.normals[index])
+    height = inner(at - other.side.points[index], other.side.normals[index])
+    agree = -inner(facing, other.side.normals[index])
     return np.asarray(has & (agree > 0.95) & (np.abs(height) < within), np.bool_)
 
 
@@ -197,12 +198,9 @@ def relation(one: Side, other: Seen, pose: FloatArray, within: float, step: int 
     index = other.tree.nearest(at, facing, float(np.hypot(reach, 0.5 * other.tree.weight)))
     has = index < len(other.side)
     index = np.where(has, index, 0)
-    offset, outward = at - other.side.points[index], other.side.normals[index]
-    agree = np.einsum("ni,ni->n", facing, outward)
-    normal = facing + outward
-    normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-12)
-    height = np.einsum("ni,ni->n", offset, normal)
-    apart = np.einsum("ni,ni->n", offset, offset)
+    offset, outward = at - np.take(other.side.points, index, axis=0), np.take(other.side.normals, index, axis=0)
+    agree, apart = inner(facing, outward), inner(offset, offset)
+    height = inner(offset, unit(facing + outward))
     near = has & (apart < (NEAR_CELLS * cell) ** 2) & (agree > 0.3)
     beside = np.sqrt(np.maximum(apart - height**2, 0.0))
     has &= (beside < BESIDE_CELLS * cell) & (agree > 0.8)

@@ -19,6 +19,7 @@ from pipeline.geometry.alignment.quick import tallied
 from pipeline.geometry.alignment.rigid import rigid
 from pipeline.geometry.alignment.side import Side, spread
 from pipeline.geometry.cloud import unit
+from pipeline.geometry.vectors import inner, length
 from pipeline.part import FloatArray
 
 PAIR_POINTS = 800
@@ -53,12 +54,12 @@ def pair_table(side: Side, size: float) -> PairTable:
     chosen = spread(side, PAIR_POINTS)
     points, normals = side.points[chosen], side.normals[chosen]
     way = points[None] - points[:, None]
-    distance = np.linalg.norm(way, axis=-1)
+    distance = length(way)
     first, second = np.nonzero((distance > 0.10 * size) & (distance < 0.65 * size))
     distance, way = distance[first, second], way[first, second]
     way /= distance[:, None]
     one, other = normals[first], normals[second]
-    angles = [np.einsum("ni,ni->n", one, way), np.einsum("ni,ni->n", other, way), np.einsum("ni,ni->n", one, other)]
+    angles = [inner(one, way), inner(other, way), inner(one, other)]
     # A pair whose line runs along the first normal leaves the turn about it open.
     firm = np.abs(angles[0]) < 0.95
     key = np.floor(distance / size * DISTANCE_BINS).astype(np.int64)
@@ -67,7 +68,7 @@ def pair_table(side: Side, size: float) -> PairTable:
             np.arccos(np.clip(cosine, -1, 1)) / np.pi * ANGLE_BINS, ANGLE_BINS - 1
         ).astype(np.int64)
     key, first, second = key[firm], first[firm], second[firm]
-    order = np.argsort(key, kind="stable")
+    order = np.argsort(key.astype(np.uint16), kind="stable")  # numbers as small as these are sorted without comparing
     return PairTable(chosen[first[order]].astype(np.int32), chosen[second[order]].astype(np.int32), key[order])
 
 
@@ -140,5 +141,5 @@ def _poses(
 
 def _frames(points: FloatArray, normals: FloatArray, towards: FloatArray) -> FloatArray:
     way = towards - points
-    side = unit(way - np.einsum("ni,ni->n", way, normals)[:, None] * normals)
+    side = unit(way - inner(way, normals)[:, None] * normals)
     return np.stack([normals, side, np.cross(normals, side)], axis=-1)

@@ -14,12 +14,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.spatial import cKDTree
+from numpy.typing import NDArray
 
 from pipeline.geometry.alignment.rigid import moved, nearest_rigid, rigid, twisted
 from pipeline.geometry.alignment.side import Side
 from pipeline.geometry.cloud import unit
-from pipeline.geometry.vectors import cross
+from pipeline.geometry.sampling import rough_tree
+from pipeline.geometry.vectors import cross, inner
 from pipeline.geometry.weights import tukey
 from pipeline.part import FloatArray
 
@@ -67,14 +68,13 @@ class SixD:
 
     def __init__(self, side: Side, size: float) -> None:
         self.side, self.weight = side, NORMAL_SIZE * size
-        self.tree = cKDTree(np.hstack([side.points, self.weight * side.normals]))
+        self.tree = rough_tree(np.hstack([side.points, self.weight * side.normals]))
 
-    def nearest(self, points: FloatArray, normals: FloatArray, reach: float) -> FloatArray:
+    def nearest(self, points: FloatArray, normals: FloatArray, reach: float) -> NDArray[np.int64]:
         """(n,) indices of the nearest samples within ``reach`` (6-D); the number of samples where there is none."""
         places = np.hstack([points, self.weight * normals])
         workers = -1 if len(points) > WORTH_THREADS else 1
-        found = self.tree.query(places, distance_upper_bound=reach, eps=0.1, workers=workers)
-        return np.asarray(found[1])
+        return np.asarray(self.tree.query(places, distance_upper_bound=reach, workers=workers)[1])
 
 
 def refined(
@@ -133,24 +133,26 @@ def links_between(trees: Sequence[SixD], poses: FloatArray, reach: float, sample
     """Correspondents within ``reach`` cells on every two sides that have enough of them, both ways."""
     found: list[Link] = []
     for i, one in enumerate(trees):
-        step = max(1, len(one.side) // samples)
-        plain = np.flatnonzero(one.side.plain)[::step]
+        plain = np.flatnonzero(one.side.plain)[:: max(1, len(one.side) // samples)]
+        points, normals = one.side.points[plain], one.side.normals[plain]
         for j, other in enumerate(trees):
             if i == j:
                 continue
             pose = np.linalg.inv(poses[j]) @ poses[i]
-            at, facing = moved(pose, one.side.points[plain]), one.side.normals[plain] @ pose[:3, :3].T
+            at, facing = moved(pose, points), normals @ pose[:3, :3].T
             bound = reach * other.side.cell
             index = other.nearest(at, facing, float(np.hypot(bound, 0.6 * other.weight)))
             has = np.flatnonzero(index < len(other.side))
-            target, outward = other.side.points[index[has]], other.side.normals[index[has]]
-            near = np.linalg.norm(at[has] - target, axis=1) < bound
-            near &= (np.einsum("ni,ni->n", facing[has], outward) > 0.8) & other.side.plain[index[has]]
-            if near.sum() < FEWEST:
+            has = has[np.take(other.side.plain, index[has])]
+            at, facing, index = np.take(at, has, axis=0), np.take(facing, has, axis=0), index[has]
+            target, outward = np.take(other.side.points, index, axis=0), np.take(other.side.normals, index, axis=0)
+            offset = at - target
+            near = np.flatnonzero((inner(offset, offset) < bound**2) & (inner(facing, outward) > 0.8))
+            if len(near) < FEWEST:
                 continue
-            p, q = moved(poses[j], at[has][near]), moved(poses[j], target[near])
-            normal = unit(facing[has][near] + outward[near]) @ poses[j][:3, :3].T
-            found.append((i, j, p, q, normal, np.einsum("ni,ni->n", p - q, normal)))
+            p, q = moved(poses[j], np.take(at, near, axis=0)), moved(poses[j], np.take(target, near, axis=0))
+            normal = unit(np.take(facing + outward, near, axis=0)) @ poses[j][:3, :3].T
+            found.append((i, j, p, q, normal, inner(p - q, normal)))
     return found
 
 

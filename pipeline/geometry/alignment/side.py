@@ -12,7 +12,9 @@ from scipy.spatial import cKDTree
 from pipeline.geometry.alignment.rim import rim
 from pipeline.geometry.cloud import unit
 from pipeline.geometry.gauge import Gauge, gauge
+from pipeline.geometry.kinds import kinds
 from pipeline.geometry.normals import oriented
+from pipeline.geometry.sampling import rough_tree
 from pipeline.geometry.sparse_grid import box_keys
 from pipeline.geometry.surroundings import witnesses
 from pipeline.part import Capture, FloatArray
@@ -107,7 +109,7 @@ class Side:
 
     @cached_property
     def tree(self) -> cKDTree:
-        return cKDTree(self.points)
+        return rough_tree(self.points)
 
     @cached_property
     def plain(self) -> NDArray[np.bool_]:
@@ -149,7 +151,7 @@ def measured(capture: Capture) -> Measured:
     elif len(points) > MOST_POINTS:
         keep = np.sort(rng.choice(len(points), MOST_POINTS, replace=False))
         points, normals = points[keep], None if normals is None else normals[keep]
-    tree = cKDTree(points)
+    tree = rough_tree(points)
     lengths = gauge(points, tree) if len(points) > 1 else Gauge(0.0, 0.0)
     up = None if capture.support_plane is None else capture.support_plane[:3]
     around = witnesses(capture)
@@ -195,7 +197,7 @@ def side(found: Measured, cell: float, reach: float) -> Side:
 
 def _one_to_a_box(points: FloatArray, edge: float) -> NDArray[np.int64]:
     """(k,) indices of the first point in each box, in rising order."""
-    return np.sort(np.unique(box_keys(points / edge), return_index=True)[1])
+    return np.sort(kinds(box_keys(points / edge)).first)
 
 
 def _outward(
@@ -203,7 +205,7 @@ def _outward(
 ) -> tuple[FloatArray, float]:
     """(n,) +1 or -1 that turn the normals of samples out of the surface, and how sure that is."""
     close, facing, _ = _even(found, cell, reach)
-    tree = cKDTree(close)
+    tree = rough_tree(close)
     _, around = tree.query(close, k=min(12, len(close)), workers=-1)
     facing, sure = oriented(close, facing, np.asarray(around, np.int32), up=found.up)
     agrees = np.einsum("ni,ni->n", normals, facing[tree.query(points, workers=-1)[1]])

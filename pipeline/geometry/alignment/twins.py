@@ -11,8 +11,7 @@ from pipeline.geometry.alignment.icp import settled
 from pipeline.geometry.alignment.quick import quick_scores
 from pipeline.geometry.alignment.rigid import distinct, inverse, moved, turned_about
 from pipeline.geometry.constraint import constraint
-from pipeline.geometry.edges import LongArray
-from pipeline.part import FloatArray
+from pipeline.part import FloatArray, LongArray
 
 STEP_DEG = 6.0
 DISTINCT_DEG, DISTINCT_SIZE = 5.0, 0.02

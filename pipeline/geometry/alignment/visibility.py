@@ -17,9 +17,8 @@ from scipy.ndimage import maximum_filter
 
 from pipeline.geometry.alignment.side import Side
 from pipeline.geometry.directions import directions_around
-from pipeline.geometry.edges import LongArray
 from pipeline.geometry.sampling import point_spacing
-from pipeline.part import BoolArray, FloatArray, IndexArray
+from pipeline.part import BoolArray, FloatArray, IndexArray, LongArray
 
 DIRECTIONS = 64
 CHUNK = 4_096
