@@ -224,7 +224,8 @@ def _judged(scene: Standing, ring: Ring) -> tuple[int, Riser] | None:
     own = scene.solid & (np.abs(scene.rise) < UPRIGHT) & (np.abs(outside) < WALL_IN_CELLS * cell)
     own &= (scene.height < top - cell) & (scene.height >= ring.foot)
     above = int((scene.solid & (outside < 0.5 * width) & (scene.height > top + cell)).sum())
-    if top < LEAST_ASPECT * width or above < LEAST_ABOVE * own.sum():
+    whole = max(width, walls.width)  # a wall that is half in the shadow is not as narrow as it looks
+    if top < LEAST_ASPECT * whole or above < LEAST_ABOVE * own.sum():
         return None
     if own.sum() < max(12.0, LEAST_SPAN * len(ring.columns) * (top - ring.foot) / cell):
         return None
@@ -235,7 +236,7 @@ def _judged(scene: Standing, ring: Ring) -> tuple[int, Riser] | None:
         outline=walls.outline,
         centre=walls.centre,
         flush=flush,
-        aspect=top / width,
+        aspect=top / whole,
         beside=walls.line + walls.spread,
         sure=0.0 if flush else max(top - walls.top, 0.0) + cell,
         hidden=ring.foot / top,

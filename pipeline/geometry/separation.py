@@ -32,8 +32,10 @@ MOST_STRANGE = 0.004
 """Share of what was kept that may be of another paint than the part and what touched it."""
 NEAR = 0.15
 """How far from the part, over its extent, what went may still be a piece of it."""
-SURELY_OWN, MOST_LOST = 0.9, 0.02
-"""Belief from which on a cell has the part's paint; such cells that went close by, over those of the part."""
+SURELY = 0.9
+"""Belief from which on a cell has one of two paints."""
+GOOD_DEAL = 0.02
+"""Cells with the part's paint that went close by, or of another paint that were kept, over all that were kept."""
 LOW_SHARE = 0.4
 """Share of the part's height within which what is over the riser surely rests on it."""
 
@@ -76,7 +78,9 @@ def separate(
     if own_went(found, scene.cells, colours):
         found = _asking(found, *found.uncertain, Uncertain.TOUCHING)
     if not found.uncertain:
-        return found
+        # Only asked: what is in the paint of what went may as well be half of a part in two paints.
+        doubtful = found.contested and not all_its_own(found, scene.cells, colours)
+        return _asking(found, Uncertain.TOUCHING) if doubtful else found
     seen = outline_of(points, support[:3]) if outline is None else outline
     if seen is None:
         return found
@@ -145,8 +149,7 @@ def _resting(scene: Standing, found: Separation) -> BoolArray | None:
 
 def own_went(found: Separation, cells: Voxels, colours: ColourArray) -> bool:
     """Whether a good deal of what went close to the part has its paint, and not that of what went farther off."""
-    kept, riser = (cells.total(which) > 0.5 * cells.count for which in (found.keep, found.riser))
-    went = ~kept & ~riser
+    kept, went = _kept_and_went(found, cells)
     if not kept.any() or not went.any():
         return False
     reach = NEAR * float(np.linalg.norm(np.ptp(cells.centre[kept], axis=0)))
@@ -156,7 +159,23 @@ def own_went(found: Separation, cells: Voxels, colours: ColourArray) -> bool:
     paints = learned(hue, kept, went & ~near)
     if paints is None or paints.told_apart < LEAST_TOLD_APART:
         return False
-    return bool((paints.belief(hue[near]) > SURELY_OWN).sum() > MOST_LOST * kept.sum())
+    return bool((paints.belief(hue[near]) > SURELY).sum() > GOOD_DEAL * kept.sum())
+
+
+def all_its_own(found: Separation, cells: Voxels, colours: ColourArray) -> bool:
+    """Whether what was kept is told by its paint from what went, and hardly anything of it has the other's."""
+    kept, went = _kept_and_went(found, cells)
+    hue = paint_of(cells, colours)
+    paints = learned(hue, kept, went)
+    if paints is None or paints.told_apart < LEAST_TOLD_APART:
+        return False
+    return bool((paints.belief(hue[kept]) < 1 - SURELY).sum() <= GOOD_DEAL * kept.sum())
+
+
+def _kept_and_went(found: Separation, cells: Voxels) -> tuple[BoolArray, BoolArray]:
+    """(m,) cells that are the part's, and those that are neither its nor the riser's."""
+    kept, riser = (cells.total(which) > 0.5 * cells.count for which in (found.keep, found.riser))
+    return kept, ~kept & ~riser
 
 
 def _with_paints(found: Separation, cells: Voxels, colours: ColourArray) -> Separation:

@@ -47,9 +47,8 @@ class Ring:
 
     @property
     def width(self) -> float:
-        """Smallest width over all directions, millimetres."""
-        turn = np.pi * np.arange(36) / 36
-        return float(np.ptp(self.columns @ np.stack([np.cos(turn), np.sin(turn)]), axis=0).min())
+        """Smallest width over all directions, of what is seen of it, millimetres."""
+        return smallest_width(self.columns)
 
     @property
     def share(self) -> float:
@@ -66,6 +65,7 @@ class Walls:
     ----------
     outline : (k, 3) half-planes seen from above, ``n . p + d <= 0`` inside, millimetres
     centre : (2,) middle seen from above
+    width : smallest over all directions, of the whole outline, millimetres
     top : height above the support at which they end or step aside, millimetres
     line : where they stand against the outline, millimetres outside
     spread : how far from that line a cell still is one of theirs, millimetres
@@ -73,6 +73,7 @@ class Walls:
 
     outline: FloatArray
     centre: FloatArray
+    width: float
     top: float
     line: float
     spread: float
@@ -119,10 +120,16 @@ def walls_of(scene: Standing, ring: Ring) -> Walls | None:
     outside = outside_of(first, scene.plan)
     wall = upright & (np.abs(outside) < WALL_IN_CELLS * cell)
     top = wall_top(scene.height[wall], outside[wall], ring.foot, cell)
-    outline, centre = _whole(scene, first, seed, upright, top)
+    outline, corners = _whole(scene, first, seed, upright, top)
     outside = outside_of(outline, scene.plan)
     wall = upright & (np.abs(outside) < WALL_IN_CELLS * cell) & (scene.height < top)
-    return Walls(outline, centre, top, *_line(outside[wall], cell))
+    return Walls(outline, corners.mean(axis=0), smallest_width(corners), top, *_line(outside[wall], cell))
+
+
+def smallest_width(plan: FloatArray) -> float:
+    """Smallest width of points (n, 2) over all directions, millimetres."""
+    turn = np.pi * np.arange(36) / 36
+    return float(np.ptp(plan @ np.stack([np.cos(turn), np.sin(turn)]), axis=0).min())
 
 
 def outside_of(outline: FloatArray, plan: FloatArray) -> FloatArray:
@@ -148,7 +155,10 @@ def hull_of(plan: FloatArray) -> FloatArray | None:
 def _whole(
     scene: Standing, first: FloatArray, seed: BoolArray, upright: BoolArray, top: float
 ) -> tuple[FloatArray, FloatArray]:
-    """Outline and middle with those walls that are seen less: what lies in a row with the others, and the top face."""
+    """Outline, and (k, 2) what it is around.
+
+    With those walls that are seen less: what lies in a row with the others, and the top face.
+    """
     cell, plan = scene.cell, scene.plan
     walls = upright & (scene.height < top) | seed
     at = np.floor((plan[walls] - plan[walls].min(axis=0)) / (2.0 * cell)).astype(int)
@@ -163,14 +173,14 @@ def _whole(
     face = level & np.isin(piece, np.unique(piece[grown]))
     # Low down paper may lie against the walls; higher up they stand alone.
     upper = grown & (scene.height > 0.5 * top)
-    best, most = (first, plan[seed].mean(axis=0)), 0.0
+    best, most = (first, plan[seed]), 0.0
     for corners in (seed | face, seed, grown | face, grown, upper | face, upper):
         outline = hull_of(plan[corners])
         if outline is None:
             continue
         on_walls = float((np.abs(outside_of(outline, plan[grown])) < cell).mean())
         if on_walls > most + CLEARLY_MORE:
-            best, most = (outline, plan[corners].mean(axis=0)), on_walls
+            best, most = (outline, plan[corners]), on_walls
     return best
 
 

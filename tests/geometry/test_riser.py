@@ -82,6 +82,14 @@ def test_a_base_plate_is_no_riser() -> None:
     assert find_riser(scene(block((120, 90), 0.5, 10), block((30, 30), 10, 60))) is None
 
 
+def test_a_plinth_whose_walls_are_half_in_the_shadow_is_as_flat_as_it_is() -> None:
+    points, normals = block((60, 60), 0.5, 12)
+    lit = (normals[:, :2] >= 0).all(axis=1)
+    found = find_riser(scene((points[lit], normals[lit]), block((24, 24), 12, 70)))
+    assert found is not None
+    assert found.aspect == pytest.approx(12 / 60, abs=0.02)
+
+
 def test_a_part_on_a_shaft_may_stand_on_a_riser() -> None:
     stands = scene(block((40, 40), 0.5, 40, lid=False), block((80, 60), 40, 70))
     assert may_be_riser(stands, np.ones(len(stands.cells), bool))

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from pipeline.geometry.clutter import Separation, _size_fits
-from pipeline.geometry.separation import own_went
+from pipeline.geometry.separation import all_its_own, own_went
 from pipeline.geometry.voxels import voxels
 
-BLUE, GREY = (40, 80, 190), (150, 150, 150)
+BLUE, GREY, OCHRE = (40, 80, 190), (150, 150, 150), (200, 160, 30)
 
 
 @pytest.mark.parametrize(("paint", "distance", "asked"), [(BLUE, 42.0, True), (GREY, 42.0, False), (BLUE, 90.0, False)])
@@ -25,6 +25,22 @@ def test_a_piece_of_the_parts_paint_that_went_close_by_is_missed(
     keep = np.arange(len(points)) < 20_000
     found = Separation(keep, (), 0.0, np.zeros(len(points), bool), grounded=True)
     assert own_went(found, voxels(points, 2.0), np.clip(colours, 0, 255).astype(np.uint8)) is asked
+
+
+@pytest.mark.parametrize(
+    ("paint", "count", "told"), [(GREY, 2_000, False), (BLUE, 2_000, True), (OCHRE, 2_000, True), (GREY, 18_000, False)]
+)
+def test_what_stayed_in_the_paint_of_what_went_is_missed_no_more(
+    paint: tuple[int, int, int], count: int, told: bool
+) -> None:
+    """Paper of which a sheet stayed; a part in one paint, in two, and half in that of the paper: which half is it?"""
+    rng = np.random.default_rng(0)
+    points = np.vstack([rng.uniform(0, 40, (20_000, 3)), rng.uniform(0, 40, (20_000, 3)) + [0, 100, 0]])
+    shade = rng.normal(1.0, 0.03, (len(points), 1))
+    colours = np.repeat([BLUE, GREY], 20_000, axis=0)
+    colours[np.argsort(points[:20_000, 0])[:count]] = paint
+    found = Separation(np.arange(len(points)) < 20_000, (), 0.0, np.zeros(len(points), bool), grounded=True)
+    assert all_its_own(found, voxels(points, 2.0), np.clip(colours * shade, 0, 255).astype(np.uint8)) is told
 
 
 def test_strays_do_not_make_the_part_larger_than_declared_but_a_piece_does() -> None:
