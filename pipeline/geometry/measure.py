@@ -7,6 +7,12 @@ import numpy as np
 from pipeline.geometry.vectors import cross, inner, length
 from pipeline.part import FloatArray, IndexArray
 
+LEVEL_FACE = 0.985
+"""Cosine of the angle (10 degrees) within which a face looks along an axis."""
+FLAT_END = (0.005, 0.02)
+"""Share of the surface from which on a level face counts as the end, and from which on it alone does."""
+RAISED = 2.0
+"""How far noise raises single places of a level face, in its standard deviations."""
 BISECTIONS = 50
 """Halvings of a size in mm, after which it is as exact as it can be."""
 
@@ -70,17 +76,49 @@ def extents(points: FloatArray) -> FloatArray:
     return np.ptp(points, axis=0) if len(points) else np.zeros(3)
 
 
-def caliper_extents(vertices: FloatArray, faces: IndexArray, left_out: float = 1e-4) -> FloatArray:
+def caliper_extents(
+    vertices: FloatArray, faces: IndexArray, noise_mm: float = 0.0, left_out: float = 1e-4
+) -> FloatArray:
     """(3,) size along x, y and z as jaws would feel it, mm: single vertices that stick out do not count.
 
-    At each end a ten-thousandth of the surface is left out, which on a sphere is as much of its diameter.
+    At each end a ten-thousandth of the surface is left out, which on a sphere is as much of its diameter. Where it
+    ends in a level face, it goes to the mean of that face and not to what noise has raised of it, as the least-squares
+    size of ISO 14405-1 does (from memory).
+
+    Parameters
+    ----------
+    noise_mm : standard deviation of the points that the surface was made of
     """
-    areas, corners = face_areas(vertices, faces), np.sort(vertices[faces], axis=1)
+    vectors = face_vectors(vertices, faces)
+    areas = length(vectors) / 2
     out, found = left_out * float(areas.sum()), np.zeros(3)
     for axis in range(3):
-        low, mid, high = corners[:, :, axis].T
-        found[axis] = -_reached(-high, -mid, -low, areas, out) - _reached(low, mid, high, areas, out)
+        heights = np.take(vertices[:, axis], faces)
+        level = vectors[:, axis] / 2 / np.maximum(areas, np.finfo(float).tiny)
+        for sign in (-1.0, 1.0):
+            found[axis] -= _end(np.sort(sign * heights, axis=1), -sign * level, areas, out, RAISED * noise_mm)
     return found
+
+
+def _end(corners: FloatArray, facing: FloatArray, areas: FloatArray, out: float, band: float) -> float:
+    """Where a surface begins along an axis, mm.
+
+    Parameters
+    ----------
+    corners : (m, 3) heights of each face's corners, rising
+    facing : (m,) cosine between each face and the way out
+    out : area to leave out, mm2
+    band : how far behind the foremost place a level face may lie on the whole, mm
+    """
+    low, mid, high = corners.T
+    foremost = _reached(low, mid, high, areas, out)
+    face = (facing > LEVEL_FACE) & (corners.mean(axis=1) < foremost + band)
+    area = float(areas[face].sum())
+    least, most = (share * float(areas.sum()) for share in FLAT_END)
+    if band == 0.0 or area <= least:
+        return foremost
+    middle = float(areas[face] @ corners[face].mean(axis=1)) / area
+    return foremost + min(1.0, (area - least) / (most - least)) * max(0.0, middle - foremost)
 
 
 def _reached(low: FloatArray, mid: FloatArray, high: FloatArray, areas: FloatArray, wanted: float) -> float:

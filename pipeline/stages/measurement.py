@@ -88,7 +88,7 @@ class Measurement(Stage):
     measures: ClassVar[Mapping[str, Measure]] = MappingProxyType(
         {
             **{
-                f"extent_{axis}_mm": Measure("mm", f"size along the deliverable's {axis}, single vertices left out")
+                f"extent_{axis}_mm": Measure("mm", f"size along the deliverable's {axis}, what noise raises left out")
                 for axis in "xyz"
             },
             **{
@@ -140,22 +140,22 @@ class Measurement(Stage):
         if part.mesh is None or len(part.mesh.faces) == 0:
             raise ValueError("measurement needs a mesh")
         mesh = replace(part.mesh, vertices=transformed(part.mesh.vertices, part.deliverable_from_part))
-        self._measure_size(part, mesh, context)
+        points = [capture.points for capture in part.captures if len(capture.points) >= FEWEST_POINTS]
+        noise = max((noise_level(each) for each in points), default=0.0)
+        self._measure_size(part, mesh, noise, context)
         if self.expansion_per_k is None and self.temperature_c != REFERENCE_C:
             context.warn(
                 f"No size is told as at 20 degrees: of a part at {self.temperature_c:g} degrees the recipe must say "
                 "how its material expands (expansion_per_k)."
             )
-        if self.fits:
-            points = [capture.points for capture in part.captures if len(capture.points) >= FEWEST_POINTS]
-            noise = max((noise_level(each) for each in points), default=0.0)
-            for k, wanted in enumerate(self.fits, 1):
-                self._fit(k, wanted, part, mesh, noise, context)
+        for k, wanted in enumerate(self.fits, 1):
+            self._fit(k, wanted, part, mesh, noise, context)
         return part
 
-    def _measure_size(self, part: Part, mesh: Mesh, context: StageContext) -> None:
-        extents = caliper_extents(mesh.vertices, mesh.faces)
-        measured = caliper_extents(mesh.vertices, mesh.faces[~mesh.filled]) if not mesh.filled.all() else np.zeros(3)
+    def _measure_size(self, part: Part, mesh: Mesh, noise: float, context: StageContext) -> None:
+        extents, measured = caliper_extents(mesh.vertices, mesh.faces, noise), np.zeros(3)
+        if not mesh.filled.all():
+            measured = caliper_extents(mesh.vertices, mesh.faces[~mesh.filled], noise)
         for axis, extent, seen in zip("xyz", extents, measured, strict=True):
             context.measure(f"extent_{axis}_mm", float(extent))
             context.measure(f"measured_extent_{axis}_mm", float(seen))

@@ -238,7 +238,7 @@ def operators(name: str, points: int, seed: int) -> dict[str, object]:
     )
     places, face = sample_surface(one.vertices, one.faces, 100_000)
     apart = Surface(other.vertices, other.faces).distance(places)
-    sizes = [caliper_extents(mesh.vertices, mesh.faces) for mesh in (one, other)]
+    sizes = [caliper_extents(mesh.vertices, mesh.faces, NOISE) for mesh in (one, other)]
     volumes = [volume(mesh.vertices, mesh.faces) for mesh in (one, other)]
     true = volume(FITTINGS[name](seed).vertices, FITTINGS[name](seed).faces)
     return {

@@ -103,3 +103,20 @@ def test_jaws_feel_a_sphere_and_a_box() -> None:
     vertices, faces = icosphere(level=5)
     assert measure.caliper_extents(vertices, faces) == pytest.approx(3 * [50 * (1 - 2e-4)], abs=0.015)
     assert measure.caliper_extents(*box((30, 20, 10))) == pytest.approx([30, 20, 10], abs=1e-9)
+
+
+def test_jaws_rest_on_a_level_face_and_not_on_its_noise() -> None:
+    vertices, faces = box((100, 60, 10), level=5)
+    noisy = vertices + np.random.default_rng(0).normal(0, 0.015, vertices.shape)
+    true = np.array([100.0, 60.0, 10.0])
+    assert measure.caliper_extents(noisy, faces, 0.05) == pytest.approx(true, abs=0.004)
+    assert (measure.caliper_extents(noisy, faces) > true + 0.02).all()
+
+
+def test_jaws_rest_on_what_stands_out_of_a_level_face_and_on_a_crown_as_before() -> None:
+    vertices, faces = box((100, 60, 10), level=5)
+    raised = vertices.copy()
+    raised[(np.abs(vertices[:, 0]) < 10) & (np.abs(vertices[:, 1]) < 10) & (vertices[:, 2] > 4.9), 2] += 0.3
+    assert measure.caliper_extents(raised, faces, 0.05)[2] == pytest.approx(10.3, abs=1e-6)
+    crown, of_crown = icosphere(level=5)
+    assert (measure.caliper_extents(crown, of_crown, 0.05) == measure.caliper_extents(crown, of_crown)).all()

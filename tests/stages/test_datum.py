@@ -93,7 +93,7 @@ def test_a_part_with_open_bores_comes_to_the_same_pose(tmp_path: Path) -> None:
         for operator in (0, 1)
     ]
     assert datum_error(parts) < 0.3 * NOISE
-    sizes = [caliper_extents(mesh.vertices, mesh.faces) for mesh in map(delivered, parts)]
+    sizes = [caliper_extents(mesh.vertices, mesh.faces, NOISE) for mesh in map(delivered, parts)]
     assert sizes[0] == pytest.approx(sizes[1], rel=5e-4, abs=2 * NOISE)
 
 
