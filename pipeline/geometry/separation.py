@@ -21,7 +21,7 @@ from pipeline.geometry.components import inside_hull
 from pipeline.geometry.doubts import Uncertain
 from pipeline.geometry.gauge import Gauge
 from pipeline.geometry.outline import outline_of
-from pipeline.geometry.paint import LEAST_TOLD_APART, alike, differ, learned, paint_of
+from pipeline.geometry.paint import FEWEST_LEARNED, LEAST_TOLD_APART, alike, differ, learned, paint_of
 from pipeline.geometry.standing import Cleared, Standing, cells_of, standing
 from pipeline.geometry.voxels import Voxels
 from pipeline.part import BoolArray, ColourArray, FloatArray
@@ -163,8 +163,10 @@ def own_went(found: Separation, cells: Voxels, colours: ColourArray) -> bool:
 
 
 def all_its_own(found: Separation, cells: Voxels, colours: ColourArray) -> bool:
-    """Whether what was kept is told by its paint from what went, and hardly anything of it has the other's."""
+    """Whether what was kept is told by its paint from what went, if anything did, and hardly any has the other's."""
     kept, went = _kept_and_went(found, cells)
+    if went.sum() < FEWEST_LEARNED:
+        return True
     hue = paint_of(cells, colours)
     paints = learned(hue, kept, went)
     if paints is None or paints.told_apart < LEAST_TOLD_APART:

@@ -43,6 +43,12 @@ def test_what_stayed_in_the_paint_of_what_went_is_missed_no_more(
     assert all_its_own(found, voxels(points, 2.0), np.clip(colours * shade, 0, 255).astype(np.uint8)) is told
 
 
+def test_where_nothing_else_stood_nothing_can_have_stayed() -> None:
+    points = np.random.default_rng(0).uniform(0, 40, (20_000, 3))
+    found = Separation(np.ones(len(points), bool), (), 0.0, np.zeros(len(points), bool), grounded=True)
+    assert all_its_own(found, voxels(points, 2.0), np.tile(np.array(BLUE, np.uint8), (len(points), 1)))
+
+
 def test_strays_do_not_make_the_part_larger_than_declared_but_a_piece_does() -> None:
     """Size and strays as after the removal of paper that stood there: a few points, centimetres off and apart."""
     rng = np.random.default_rng(0)
