@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.geometry.kinds import kinds
 from pipeline.geometry.vectors import length
 from pipeline.geometry.voxels import voxels
 from pipeline.part import ColourArray, FloatArray, NormalArray
@@ -45,10 +46,10 @@ def thinned(points: FloatArray, normals: NormalArray | None, colours: ColourArra
         direction = _means(cells.of_point, normals, weight)
         agrees = np.einsum("ni,ni->n", direction[cells.of_point], normals) > 0
         if not agrees.all():
-            kept, of_point = np.unique(cells.of_point[agrees], return_inverse=True)
+            left = kinds(cells.of_point[agrees])
+            of_point, weight = left.of_each, left.count.astype(float)
             points, normals = points[agrees], normals[agrees]
             colours = None if colours is None else colours[agrees]
-            weight = np.bincount(of_point, minlength=len(kept)).astype(float)
             centre, direction = _means(of_point, points, weight), _means(of_point, normals, weight)
             return Cloud(centre, weight, unit(direction), _colours(of_point, colours, weight))
         direction = unit(direction)

@@ -74,7 +74,7 @@ class Surroundings:
         self._order = ascending(corners)[0]
         self._start = np.concatenate([[0], np.cumsum(np.bincount(corners, minlength=vertices_count))])
 
-    def faces_at(self, vertices: IndexArray) -> LongArray:
+    def faces_at(self, vertices: IndexArray | LongArray) -> LongArray:
         """Faces that touch any of the vertices, in rising order."""
         runs = [self._order[self._start[v] : self._start[v + 1]] for v in vertices]
         faces: LongArray = np.unique(np.concatenate(runs) // 3)

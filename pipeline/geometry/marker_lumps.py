@@ -9,7 +9,7 @@ from scipy.spatial import cKDTree
 
 from pipeline.geometry.cloud import unit
 from pipeline.geometry.edges import connected, edges_of
-from pipeline.geometry.kinds import ascending
+from pipeline.geometry.holes import Surroundings
 from pipeline.geometry.measure import edge_lengths, face_vectors
 from pipeline.part import FloatArray, LongArray, Mesh
 
@@ -79,9 +79,7 @@ class LumpFinder:
         self.vectors = face_vectors(mesh.vertices, mesh.faces)
         self.edge = float(np.median(edge_lengths(mesh.vertices, mesh.faces)))
         self.margin = MARGIN_EDGES * min(self.edge, self.radius)
-        corners = mesh.faces.reshape(-1)
-        self._order = ascending(corners)[0]
-        self._start = np.concatenate([[0], np.cumsum(np.bincount(corners, minlength=len(mesh.vertices)))])
+        self._touching = Surroundings(mesh.faces, len(mesh.vertices))
 
     def at(self, place: FloatArray, scale: float = 1.0) -> Lump | None:
         """The lump at a place near its middle, as high as its top or its foot; None where there is no surface.
@@ -172,14 +170,9 @@ class LumpFinder:
         reach = float(np.hypot(wide, TALLEST * radius))
         near = np.zeros(len(self.mesh.vertices), bool)
         near[self.tree.query_ball_point(place, reach)] = True
-        candidates = self._faces_at(np.flatnonzero(near))
+        candidates = self._touching.faces_at(np.flatnonzero(near))
         candidates = candidates[near[self.mesh.faces[candidates]].all(axis=1)]
         return self._piece(candidates, self.mesh.vertices[nearest]) if len(candidates) else None
-
-    def _faces_at(self, vertices: LongArray) -> LongArray:
-        runs = [self._order[self._start[v] : self._start[v + 1]] for v in vertices]
-        faces: LongArray = np.unique(np.concatenate(runs) // 3)
-        return faces
 
     def _piece(self, faces: LongArray, place: FloatArray) -> LongArray:
         """Those of the faces that hang together with the one nearest to a place."""

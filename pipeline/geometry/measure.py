@@ -115,7 +115,7 @@ def _end(corners: FloatArray, facing: FloatArray, areas: FloatArray, out: float,
     face = (facing > LEVEL_FACE) & (corners.mean(axis=1) < foremost + band)
     area = float(areas[face].sum())
     least, most = (share * float(areas.sum()) for share in FLAT_END)
-    if band == 0.0 or area <= least:
+    if area <= least:
         return foremost
     middle = float(areas[face] @ corners[face].mean(axis=1)) / area
     return foremost + min(1.0, (area - least) / (most - least)) * max(0.0, middle - foremost)

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from pipeline.geometry.kinds import ascending
 from pipeline.geometry.voxels import Voxels, voxels
 from pipeline.part import BoolArray, FloatArray
 
@@ -67,7 +68,7 @@ def outliers(
     thin = _thin(cells)[cells.of_point]
     suspects = np.flatnonzero(thin if normals is None else thin | _askew(cells, normals))
     # Neighbours in turn: the search then finds the tree in the processor's cache.
-    suspects = suspects[np.argsort(cells.of_point[suspects], kind="stable")]
+    suspects = suspects[ascending(cells.of_point[suspects])[0]]
     if len(suspects) and len(points) > NEIGHBOURS:
         stray, flying = _judged(cells, points, normals, suspects, thin[suspects], noise, density_ratio)
         cause[suspects[flying]] = Cause.FLYING

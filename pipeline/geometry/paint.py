@@ -106,6 +106,12 @@ def learned(hue: FloatArray, part: BoolArray, other: BoolArray) -> Paints | None
     return Paints(tree, own, strange, told_apart[min(1, len(told_apart) - 1)])
 
 
+def surely_learned(hue: FloatArray, part: BoolArray, other: BoolArray) -> Paints | None:
+    """The paints as ``learned``; None also where they are not told apart."""
+    paints = learned(hue, part, other)
+    return None if paints is None or paints.told_apart < LEAST_TOLD_APART else paints
+
+
 def _examples(hue: FloatArray, part: BoolArray, other: BoolArray) -> tuple[FloatArray, BoolArray] | None:
     """(k, 3) colours of as many cells of each, so that neither outvotes the other; (k,) which are the part's."""
     rng = np.random.default_rng(0)
@@ -130,8 +136,8 @@ def _votes(hue: FloatArray, own: BoolArray) -> FloatArray:
 def differ(cells: Voxels, colours: ColourArray, one: BoolArray, other: BoolArray) -> bool:
     """Whether two sets of points (n,) are of two paints, with hardly any cell of either among the other."""
     hue, first, second = _of_sets(cells, colours, one, other)
-    paints = learned(hue, first, second)
-    if paints is None or paints.told_apart < LEAST_TOLD_APART:
+    paints = surely_learned(hue, first, second)
+    if paints is None:
         return False
     belief = paints.belief(hue)
     astray = float((first & (belief < 0.1)).sum() + (second & (belief > 0.9)).sum())
@@ -151,5 +157,4 @@ def _of_sets(
     cells: Voxels, colours: ColourArray, one: BoolArray, other: BoolArray
 ) -> tuple[FloatArray, BoolArray, BoolArray]:
     """(m, 3) hues of the cells, and (m,) those of which most points are of either set."""
-    first, second = (cells.total(which) > 0.5 * cells.count for which in (one, other))
-    return paint_of(cells, colours), first, second
+    return paint_of(cells, colours), cells.mostly(one), cells.mostly(other)

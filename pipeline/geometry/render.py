@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.geometry.camera import Camera
+from pipeline.geometry.kinds import ascending
 from pipeline.geometry.measure import face_vectors
 from pipeline.geometry.native import open3d, ray_scene
 from pipeline.part import BoolArray, FloatArray, IndexArray
@@ -239,7 +240,7 @@ def _normals(vertices: FloatArray, faces: IndexArray) -> tuple[Image, Image]:
     vectors = face_vectors(vertices, faces)
     flat = _unit(vectors).astype(np.float32)
     corners = np.repeat(flat, 3, axis=0)
-    order = np.argsort(faces, axis=None, kind="stable")
+    order = ascending(faces.reshape(-1))[0]
     around = np.bincount(faces.reshape(-1), minlength=len(vertices))
     first = np.cumsum(around) - around
     vectors = vectors.astype(np.float32)

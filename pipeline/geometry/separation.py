@@ -21,7 +21,7 @@ from pipeline.geometry.components import inside_hull
 from pipeline.geometry.doubts import Uncertain
 from pipeline.geometry.gauge import Gauge
 from pipeline.geometry.outline import outline_of
-from pipeline.geometry.paint import FEWEST_LEARNED, LEAST_TOLD_APART, alike, differ, learned, paint_of
+from pipeline.geometry.paint import FEWEST_LEARNED, alike, differ, paint_of, surely_learned
 from pipeline.geometry.standing import Cleared, Standing, cells_of, standing
 from pipeline.geometry.voxels import Voxels
 from pipeline.part import BoolArray, ColourArray, FloatArray
@@ -122,7 +122,7 @@ def _of_rest(
         level_ground=scene.level_ground,
         cleared=Cleared(
             clearing.height,
-            own=cells.total(clearing.own[rest]) > 0.5 * cells.count,
+            own=cells.mostly(clearing.own[rest]),
             raised=bool((clearing.pedestal & ~rest).any()),
         ),
     )
@@ -137,7 +137,7 @@ def _resting(scene: Standing, found: Separation) -> BoolArray | None:
     """(m,) cells kept that lie on the riser found and not far above it; None without an uncontested riser."""
     if found.contested:
         return None
-    riser, kept = (scene.cells.total(which) > 0.5 * scene.cells.count for which in (found.riser, found.keep))
+    riser, kept = scene.cells.mostly(found.riser), scene.cells.mostly(found.keep)
     if not riser.any() or not kept.any():
         return None
     over = kept.copy()
@@ -156,8 +156,8 @@ def own_went(found: Separation, cells: Voxels, colours: ColourArray) -> bool:
     near = np.zeros(len(cells), bool)
     near[went] = np.isfinite(cKDTree(cells.centre[kept]).query(cells.centre[went], distance_upper_bound=reach)[0])
     hue = paint_of(cells, colours)
-    paints = learned(hue, kept, went & ~near)
-    if paints is None or paints.told_apart < LEAST_TOLD_APART:
+    paints = surely_learned(hue, kept, went & ~near)
+    if paints is None:
         return False
     return bool((paints.belief(hue[near]) > SURELY).sum() > GOOD_DEAL * kept.sum())
 
@@ -168,16 +168,16 @@ def all_its_own(found: Separation, cells: Voxels, colours: ColourArray) -> bool:
     if went.sum() < FEWEST_LEARNED:
         return True
     hue = paint_of(cells, colours)
-    paints = learned(hue, kept, went)
-    if paints is None or paints.told_apart < LEAST_TOLD_APART:
+    paints = surely_learned(hue, kept, went)
+    if paints is None:
         return False
     return bool((paints.belief(hue[kept]) < 1 - SURELY).sum() <= GOOD_DEAL * kept.sum())
 
 
 def _kept_and_went(found: Separation, cells: Voxels) -> tuple[BoolArray, BoolArray]:
     """(m,) cells that are the part's, and those that are neither its nor the riser's."""
-    kept, riser = (cells.total(which) > 0.5 * cells.count for which in (found.keep, found.riser))
-    return kept, ~kept & ~riser
+    kept = cells.mostly(found.keep)
+    return kept, ~kept & ~cells.mostly(found.riser)
 
 
 def _with_paints(found: Separation, cells: Voxels, colours: ColourArray) -> Separation:

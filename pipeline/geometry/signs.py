@@ -21,6 +21,7 @@ from scipy.sparse import coo_array, csr_array
 from scipy.sparse.csgraph import breadth_first_order, connected_components, minimum_spanning_tree
 
 from pipeline.geometry.cloud import unit
+from pipeline.geometry.sparse_grid import box_keys
 from pipeline.part import FloatArray, IndexArray, LongArray
 
 CHUNK = 524_288
@@ -55,7 +56,7 @@ def agreeing_signs(
     agreement = _agreement(points, normals, first, second)
     if votes is None:
         return _along_tree(_tree(first, second, agreement, count), points, normals)
-    cube = _cubes(points, PATCH_SPACINGS * spacing)
+    cube = box_keys((points - points.min(axis=0, initial=np.inf)) / (PATCH_SPACINGS * spacing))
     within = (cube[first] == cube[second]) & (np.abs(agreement) >= CLEAR)
     sign, patch = _along_tree(_tree(first[within], second[within], agreement[within], count), points, normals)
     between = np.flatnonzero(patch[first] != patch[second])
@@ -82,14 +83,6 @@ def _agreement(points: FloatArray, normals: FloatArray, first: LongArray, second
             "ni,ni->n", other, chord
         )
     return agreement
-
-
-def _cubes(points: FloatArray, edge: float) -> LongArray:
-    """(n,) number of the cube that each point lies in."""
-    place = np.floor((points - points.min(axis=0, initial=np.inf)) / edge).astype(np.int64)
-    size = place.max(axis=0, initial=0) + 1
-    cube: LongArray = (place[:, 0] * size[1] + place[:, 1]) * size[2] + place[:, 2]
-    return cube
 
 
 def _tree(first: LongArray, second: LongArray, agreement: FloatArray, count: int) -> csr_array:

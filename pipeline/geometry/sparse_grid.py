@@ -23,6 +23,8 @@ def packed(nodes: NDArray[np.int64]) -> Keys:
 def box_keys(places: FloatArray) -> Keys:
     """Keys of the boxes of edge 1 in which places (n, 3) lie, wherever they are."""
     boxes = np.floor(places).astype(np.int64)
+    if not len(boxes):
+        return np.zeros(0, np.int64)
     boxes -= boxes.min(axis=0)
     _, wide, high = (int(most) + 1 for most in boxes.max(axis=0))
     return (boxes[:, 0] * wide + boxes[:, 1]) * high + boxes[:, 2]

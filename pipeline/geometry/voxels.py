@@ -48,6 +48,11 @@ class Voxels:
         """(m,) sum over the points of each cell."""
         return np.bincount(self.of_point, weights=values, minlength=len(self)).astype(np.float64, copy=False)
 
+    def mostly(self, flags: BoolArray) -> BoolArray:
+        """(m,) cells of which most points are flagged."""
+        most: BoolArray = self.total(flags) > 0.5 * self.count
+        return most
+
     @cached_property
     def pairs(self) -> tuple[IndexArray, IndexArray]:
         """Each pair of occupied cells that share a face, an edge or a corner, once."""

@@ -17,7 +17,6 @@ from pipeline.part import FloatArray, Form, Mesh, Part, transformed
 from pipeline.stage import Measure, Stage, StageContext
 
 Point = tuple[float, float, float]
-FEWEST_POINTS = 12
 
 
 class Datum(Stage):
@@ -115,4 +114,4 @@ def _up(part: Part) -> FloatArray | None:
 
 def _noise(part: Part) -> float:
     largest = max(part.captures, key=lambda capture: len(capture.points), default=None)
-    return noise_level(largest.points) if largest is not None and len(largest.points) >= FEWEST_POINTS else 0.0
+    return 0.0 if largest is None else noise_level(largest.points)

@@ -20,7 +20,6 @@ from pipeline.stage import Measure, Stage, StageContext
 
 NOISES = 2.0
 """A marker no higher than this many times the points' noise is not seen in the surface, and stays."""
-FEWEST_POINTS = 12
 
 
 class MarkerRemoval(Stage):
@@ -51,7 +50,7 @@ class MarkerRemoval(Stage):
         if mesh is None or len(mesh.faces) == 0:
             raise ValueError("marker-removal needs a mesh")
         places = self._places(part)
-        noise = max((noise_level(c.points) for c in part.captures if len(c.points) >= FEWEST_POINTS), default=0.0)
+        noise = max((noise_level(capture.points) for capture in part.captures), default=0.0)
         lumps = self._lumps(part, mesh, places, noise, context)
         found = self._detected(part, mesh, lumps, noise, context) if self.detect else []
         lumps = [*lumps, *found]

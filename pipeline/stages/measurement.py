@@ -30,7 +30,6 @@ OFF = 0.05
 BLOWN_UP = 5.5
 """A radius less sure than this many times that of a full round: an arc under 120 degrees, a cap under 60."""
 REACH_NOISES = 6.0
-FEWEST_POINTS = 12
 
 
 class FeatureFit(BaseModel):
@@ -140,8 +139,7 @@ class Measurement(Stage):
         if part.mesh is None or len(part.mesh.faces) == 0:
             raise ValueError("measurement needs a mesh")
         mesh = replace(part.mesh, vertices=transformed(part.mesh.vertices, part.deliverable_from_part))
-        points = [capture.points for capture in part.captures if len(capture.points) >= FEWEST_POINTS]
-        noise = max((noise_level(each) for each in points), default=0.0)
+        noise = max((noise_level(capture.points) for capture in part.captures), default=0.0)
         self._measure_size(part, mesh, noise, context)
         if self.expansion_per_k is None and self.temperature_c != REFERENCE_C:
             context.warn(

@@ -19,6 +19,7 @@ from pipeline.geometry.alignment.quick import tallied
 from pipeline.geometry.alignment.rigid import rigid
 from pipeline.geometry.alignment.side import Side, spread
 from pipeline.geometry.cloud import unit
+from pipeline.geometry.kinds import ascending
 from pipeline.geometry.vectors import inner, length
 from pipeline.part import FloatArray
 
@@ -68,8 +69,8 @@ def pair_table(side: Side, size: float) -> PairTable:
             np.arccos(np.clip(cosine, -1, 1)) / np.pi * ANGLE_BINS, ANGLE_BINS - 1
         ).astype(np.int64)
     key, first, second = key[firm], first[firm], second[firm]
-    order = np.argsort(key.astype(np.uint16), kind="stable")  # numbers as small as these are sorted without comparing
-    return PairTable(chosen[first[order]].astype(np.int32), chosen[second[order]].astype(np.int32), key[order])
+    order, key = ascending(key)
+    return PairTable(chosen[first[order]].astype(np.int32), chosen[second[order]].astype(np.int32), key)
 
 
 def hypotheses(

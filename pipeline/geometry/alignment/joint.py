@@ -14,7 +14,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.geometry.alignment.rigid import moved, nearest_rigid, rigid, twisted
 from pipeline.geometry.alignment.side import Side
@@ -22,7 +21,7 @@ from pipeline.geometry.cloud import unit
 from pipeline.geometry.sampling import rough_tree
 from pipeline.geometry.vectors import cross, inner
 from pipeline.geometry.weights import tukey
-from pipeline.part import FloatArray
+from pipeline.part import FloatArray, LongArray
 
 NORMAL_SIZE = 0.04
 """Weight of a normal in the six dimensions, as a share of the part's size."""
@@ -70,7 +69,7 @@ class SixD:
         self.side, self.weight = side, NORMAL_SIZE * size
         self.tree = rough_tree(np.hstack([side.points, self.weight * side.normals]))
 
-    def nearest(self, points: FloatArray, normals: FloatArray, reach: float) -> NDArray[np.int64]:
+    def nearest(self, points: FloatArray, normals: FloatArray, reach: float) -> LongArray:
         """(n,) indices of the nearest samples within ``reach`` (6-D); the number of samples where there is none."""
         places = np.hstack([points, self.weight * normals])
         workers = -1 if len(points) > WORTH_THREADS else 1
