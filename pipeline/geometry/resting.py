@@ -20,6 +20,8 @@ ROUNDS = 8
 NOISES = 3.0
 GROWN, FLAT = 4.0, 1.3
 """A plane has at most FLAT times its area within a band GROWN times wider."""
+HARDLY = 1.2
+"""Two scans of one face differ by up to this factor there, unless it is clearly flat or clearly round."""
 COARSEST, FINEST = 0.01, 0.001
 """The first and the last band about the plane, as shares of the part's size; never below three times the noise."""
 
@@ -34,16 +36,22 @@ class Base:
     height : of the plane along ``normal``, millimetres
     area_mm2 : measured flat area that lies in the plane
     flatness_mm : standard deviation of that area about the plane
+    bulge : area within a wider band about the plane over ``area_mm2``; 1 for a flat face
     """
 
     normal: FloatArray
     height: float
     area_mm2: float
     flatness_mm: float
+    bulge: float = 1.0
+
+    def flat(self, allowance: float = 1.0) -> bool:
+        """Whether it passes for flat, where the bulge that may have is ``allowance`` times the usual."""
+        return self.bulge <= FLAT * allowance
 
 
 def bases(mesh: Mesh, centre: FloatArray, noise_mm: float) -> list[Base]:
-    """Faces that a part can stand on, largest first.
+    """Faces that a part can stand on, largest first, with those that another scan may take for flat.
 
     Each is a plane by least squares through the measured faces that lie in a facet of the convex hull, with the
     centroid above the area it stands on. Filled faces do not count: nobody knows whether they are flat.
@@ -108,14 +116,16 @@ def _settled(
         height *= 1.0 if fitted @ normal > 0 else -1.0
     facing = (faces.weight > 0) & (faces.normal @ normal > np.cos(np.radians(FACING_DEG)))
     wider = facing & (np.abs(faces.middle @ normal - height) < GROWN * band)
-    if faces.weight[inside].sum() < faces.weight[wider].sum() / FLAT:
+    area = float(faces.weight[inside].sum())
+    base = Base(normal, height, area, flatness, float(faces.weight[wider].sum()) / area)
+    if not base.flat(HARDLY):
         return None  # it is round: the cap of a sphere grows with its depth
     top = float((vertices @ normal).max())
     if top - height > COARSEST * size + band:
         return None  # something sticks out below: the part cannot stand on it
     if not _carries(faces.middle[inside], normal, centre):
         return None
-    return Base(normal, height, float(faces.weight[inside].sum()), flatness)
+    return base
 
 
 def _plane(faces: _Faces, inside: BoolArray) -> tuple[FloatArray, float, float]:

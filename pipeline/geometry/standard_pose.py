@@ -8,14 +8,15 @@ itself, and the pose says so.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
 from pipeline.geometry.measure import area
 from pipeline.geometry.moments import Moments, moments_of
-from pipeline.geometry.resting import Base, bases
+from pipeline.geometry.resting import HARDLY, Base, bases
 from pipeline.geometry.upright import middle_between, upright_turn
 from pipeline.part import FloatArray, Mesh
 
@@ -67,7 +68,8 @@ def on_base(mesh: Mesh, noise_mm: float, up: FloatArray | None = None) -> Standa
     are none.
     x runs along the upright flat faces where there are such, else along the long axis of the volume; of the two
     directions of upright faces along that in which the volume spreads further. Where the volume spreads alike all
-    round but repeats itself, x runs through one of its repeats.
+    round but repeats itself, x runs through one of its repeats. A part without a base is put along its axes, see
+    `on_axes`.
 
     Parameters
     ----------
@@ -77,33 +79,34 @@ def on_base(mesh: Mesh, noise_mm: float, up: FloatArray | None = None) -> Standa
 
     Returns
     -------
-    None when no measured flat face carries the part, or the surface encloses nothing.
+    None when the surface encloses nothing.
     """
     moments = moments_of(mesh)
     if moments is None:
         return None
     least = LEAST_BASE * area(mesh.vertices, mesh.faces)
-    found = [base for base in bases(mesh, moments.centre, noise_mm) if base.area_mm2 >= least]
-    doubts: list[str] = []
+    every = [base for base in bases(mesh, moments.centre, noise_mm) if base.area_mm2 >= least]
     if up is not None:
-        found = [base for base in found if base.normal @ up < -BELOW]
-        if not found:
-            found = [Base(-up, float(np.quantile(mesh.vertices @ -up, LOWEST)), 0.0, 0.0)]
-            doubts.append("its underside was not measured, and it stands as it lay")
-    if not found:
-        return None
-    like = [base for base in found if base.area_mm2 >= NEARLY * found[0].area_mm2]
-    candidates: list[tuple[Base, FloatArray]] = []
-    for base in like:
-        turns, doubt = _turns_about(mesh, moments, -base.normal, noise_mm)
-        candidates += [(base, turn) for turn in turns]
-        doubts += [doubt] if doubt and base is found[0] else []
-    best, distinct = _leaning(moments, [turn for _, turn in candidates])
-    base, turn = candidates[best]
-    doubts += _alike(moments, distinct)
-    origin = _middle(mesh, turn, moments, noise_mm)
+        every = [base for base in every if base.normal @ up < -BELOW]
+    found = [base for base in every if base.flat()]
+    doubts: list[str] = []
+    if up is not None and not found:
+        every = found = [Base(-up, float(np.quantile(mesh.vertices @ -up, LOWEST)), 0.0, 0.0)]
+        doubts.append("its underside was not measured, and it stands as it lay")
+    turns = {base: _turns_about(mesh, moments, -base.normal, noise_mm) for base in every}
+    chosen = _standing(moments, turns, found)
+    others = [_standing(moments, turns, [base for base in every if base.flat(by)]) for by in (1 / HARDLY, HARDLY)]
+    if any((other and other.base) is not (chosen and chosen.base) for other in others):
+        doubts.append("a face that it could stand on is hardly flat")
+    if chosen is None:
+        along = on_axes(mesh)
+        return along and replace(along, doubts=(*doubts, *along.doubts))
+    base = chosen.base
+    doubts += [chosen.doubt] if chosen.doubt else []
+    doubts += _alike(moments, chosen.distinct)
+    origin = _middle(mesh, chosen.turn, moments, noise_mm)
     origin = origin + (base.height - origin @ base.normal) * base.normal
-    return StandardPose(_motion(turn, origin), base, distinct, tuple(doubts))
+    return StandardPose(_motion(chosen.turn, origin), base, chosen.distinct, tuple(doubts))
 
 
 def on_axes(mesh: Mesh) -> StandardPose | None:
@@ -121,6 +124,25 @@ def on_axes(mesh: Mesh) -> StandardPose | None:
     best, distinct = _leaning(moments, turns)
     doubts += _alike(moments, distinct)
     return StandardPose(_motion(turns[best], moments.centre), None, distinct, tuple(doubts))
+
+
+class _Standing(NamedTuple):
+    base: Base
+    turn: FloatArray
+    distinct: float
+    doubt: str
+
+
+def _standing(
+    moments: Moments, turns: Mapping[Base, tuple[list[FloatArray], str]], found: Sequence[Base]
+) -> _Standing | None:
+    """On which of some bases, largest first, and in which of the turns about each the part stands; None without any."""
+    if not found:
+        return None
+    like = [base for base in found if base.area_mm2 >= NEARLY * found[0].area_mm2]
+    candidates = [(base, turn) for base in like for turn in turns[base][0]]
+    best, distinct = _leaning(moments, [turn for _, turn in candidates])
+    return _Standing(*candidates[best], distinct, turns[found[0]][1])
 
 
 def _turns_about(mesh: Mesh, moments: Moments, up: FloatArray, noise_mm: float) -> tuple[list[FloatArray], str]:

@@ -83,13 +83,10 @@ class Datum(Stage):
         return motion
 
     def _by_shape(self, part: Part, mesh: Mesh, context: StageContext) -> FloatArray | None:
-        found: StandardPose | None = None
-        if self.pose == "base":
-            found = on_base(mesh, _noise(part), _up(part))
-        if found is None:
-            found = on_axes(mesh)
-            if found is not None and self.pose == "base":
-                context.warn("No flat face was measured that the part could stand on: it was put along its axes.")
+        by_base = self.pose == "base"
+        found: StandardPose | None = on_base(mesh, _noise(part), _up(part)) if by_base else on_axes(mesh)
+        if by_base and found is not None and found.base is None:
+            context.warn("No flat face was measured that the part could stand on: it was put along its axes.")
         if found is None:
             context.warn(f"The surface of {part.name} encloses nothing that tells a pose: it was not moved.")
             return None

@@ -123,10 +123,10 @@ def test_parts_that_repeat_themselves_are_said_to() -> None:
 
 def test_a_ball_has_no_base_and_no_axes() -> None:
     ball = Mesh(*icosphere(4, 30))
-    assert on_base(ball, NOISE) is None
-    along = on_axes(ball)
-    assert along is not None
-    assert any("alike" in doubt for doubt in along.doubts)
+    for along in (on_base(ball, NOISE), on_axes(ball)):
+        assert along is not None
+        assert along.base is None
+        assert any("alike" in doubt for doubt in along.doubts)
 
 
 def test_axes_run_from_the_longest_to_the_shortest() -> None:
@@ -168,3 +168,15 @@ def test_points_in_a_line_are_no_datum() -> None:
     assert datum_from_points(np.array([(0.0, 0, 0), (1, 1, 1), (2, 2, 2)])) is None
     upright = [(0.0, 0, 0), (9, 0, 0), (0, 9, 0), (1, 1, 0), (1, 1, 7), (2, 2, 2)]
     assert datum_from_points(np.array(upright)) is None, "the line stands upright on the plane"
+
+
+@pytest.mark.parametrize(("dome_mm", "doubted"), [(0.0, False), (0.1, False), (0.19, True), (0.22, True), (1.0, False)])
+def test_a_face_that_another_scan_may_not_take_for_flat_is_a_doubt(dome_mm: float, doubted: bool) -> None:
+    """On either side of the limit, so that one scan stands on it and another does not; far from it nobody doubts."""
+    mesh = bracket()
+    vertices = mesh.vertices.copy()
+    x, y = vertices[:, 0] / 40, vertices[:, 1] / 25
+    vertices[:, 2] -= np.where(vertices[:, 2] < 0.01, dome_mm * (1 - x**2) * (1 - y**2), 0)
+    found = on_base(Mesh(vertices, mesh.faces, mesh.filled), NOISE)
+    assert found is not None
+    assert any("hardly flat" in doubt for doubt in found.doubts) == doubted
