@@ -1,6 +1,6 @@
 """How alignment does against the truth: parts x cases x seeds, the plain script beside it.
 
-python tests/benchmarks/alignment.py [--parts gudgeon,bollard] [--cases full,crop-20] [--seeds 3] [--plain]
+python -m tests.benchmarks.alignment [--parts gudgeon,bollard] [--cases full,crop-20] [--seeds 3] [--plain] [--limit]
 """
 
 from __future__ import annotations
@@ -32,6 +32,7 @@ from pipeline.stages.alignment import Alignment
 from pipeline.stages.clutter_removal import ClutterRemoval
 from pipeline.stages.outlier_removal import OutlierRemoval
 from pipeline.stages.plane_strip import PlaneStrip
+from tests.benchmarks.alignment_limit import best_poses
 
 PARTS = ("gudgeon", "swan-finial", "mooring-cleat", "pump-impeller", "bollard", "pipe-tee")
 KINDS = dict(
@@ -258,13 +259,16 @@ def main() -> None:
     parser.add_argument("--seeds", type=int, default=10)
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--plain", action="store_true")
+    parser.add_argument(
+        "--limit", action="store_true", help="for two sides also what their shared points err by on the true surface"
+    )
     options = parser.parse_args()
     print(
         f"{'part':14s} {'case':11s} seed verdict            error   /noise overlap contra runner  cpu s | plain mm",
         flush=True,
     )
     rows = [
-        row(part, case_name, seed, options.plain)
+        row(part, case_name, seed, options.plain, options.limit)
         for case_name in options.cases
         for part in options.parts
         for seed in range(options.first, options.first + options.seeds)
@@ -287,7 +291,7 @@ class Row:
     plain_wrong: bool
 
 
-def row(part: str, case_name: str, seed: int, with_plain: bool) -> Row:
+def row(part: str, case_name: str, seed: int, with_plain: bool, with_limit: bool) -> Row:
     case = CASES[case_name]
     captures, places = captured(part, case, seed)
     truth = inverse(places[0]) @ places
@@ -309,6 +313,9 @@ def row(part: str, case_name: str, seed: int, with_plain: bool) -> Row:
         f"{measures.get('overlap_percent', np.nan):7.1f} {measures.get('contradiction_percent', np.nan):6.2f} "
         f"{measures.get('runner_up_ratio', np.nan):6.3f} {seconds:6.1f}{' solvable' if solvable else ''}"
     )
+    if with_limit and len(captures) == 2:
+        known = best_poses(FITTINGS[part](seed or None), captures, places, case.noise_mm)
+        line += f" | limit {errors(captures, inverse(known[0]) @ known, truth) / case.noise_mm:5.2f}"
     rough = errors(captures, plain(captures), truth) if with_plain else np.nan
     print(line + (f" | {rough:8.3f}" if with_plain else "") + ("  WRONG" if error > worst else ""), flush=True)
     return Row(part, case_name, verdict, error / case.noise_mm, error > worst, solvable, seconds, rough > worst)
