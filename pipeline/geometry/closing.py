@@ -23,6 +23,7 @@ from pipeline.geometry.holes import Surroundings, find_holes
 from pipeline.geometry.measure import face_areas, face_vectors, mean_cell
 from pipeline.geometry.pool import Pool, joined
 from pipeline.geometry.repair import drawn_apart, together, used_only, with_fans_split, without_crumbs, without_faces
+from pipeline.geometry.round_walls import on_round_walls
 from pipeline.geometry.seam import seam
 from pipeline.geometry.self_intersection import crossed_faces
 from pipeline.geometry.size import is_closed
@@ -67,7 +68,7 @@ def closed_surface(mesh: Mesh) -> Mesh | None:
     rims = mesh.vertices[np.unique(edges.ends[edges.faces_count == 1])]
     about = guess_about(rims, mesh, cell)
     if len(about.faces):
-        added = beyond_rims(about, surface, cell)
+        added = on_round_walls(beyond_rims(about, surface, cell), mesh, cell)
         openings = cKDTree(np.concatenate([rims, added.vertices]))
         for reach in REACHES:
             mended = _mended(mesh, surface, added, openings, cell, reach * cell)

@@ -1,0 +1,164 @@
+"""What a guess ought to be where a round wall was seen in part: the wall goes on.
+
+An implicit surface draws in where nothing holds it, as a soap film does: of a bore whose wall was seen here and there
+it leaves a waist. Where the measured wall about a guess lies on a cylinder, the guess goes on it. Cylinders are sought
+by consensus: two oriented places give an axis and a radius (Schnabel, Wahl and Klein, "Efficient RANSAC for point-cloud
+shape detection", 2007), the one that most others confirm is fitted by least squares, and the rest is asked again.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from pipeline.geometry.cloud import unit
+from pipeline.geometry.fits import fitted
+from pipeline.geometry.measure import face_vectors, vertex_vectors
+from pipeline.geometry.sampling import rough_tree
+from pipeline.geometry.vectors import inner
+from pipeline.part import BoolArray, FloatArray, Mesh
+
+ABOUT_CELLS = 20.0
+"""The wall is looked for so far about the guess."""
+ASKED, SAMPLES, PAIRS = 60_000, 3_000, 400
+"""Measured places that are asked whether they lie about the guess, those that are looked at, and pairs of them."""
+MOST_WALLS = 4
+FEWEST = 30
+ROUNDS = 3
+"""Fits of a wall to what lies on it."""
+ON, NEAR = (0.25, 0.95), (2.0, 0.8)
+"""A place is on a wall within so many cells, and when it faces as the wall does to within this cosine; near it within
+the wider ones."""
+ROUND = 1.3
+"""At most so many times the places on a wall are near it: those at a ball's belt, or at four fillets of a block, are
+more."""
+LEAST_SHARE = 0.1
+"""A wall holds at least this share of the places about the guess."""
+LEAST_SECTORS, SECTORS = 5, 12
+"""A wall was seen in so many of the sectors about its axis: from a narrow strip nobody knows its radius."""
+MOST_WAY = 0.35
+"""Share of a radius that a guess may be off its wall: a soap film's waist, and not a floor or another wall."""
+SQUARE = 0.5
+"""Cosine between a guess and the wall's direction there from which it is that wall."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Wall:
+    """A round wall.
+
+    Attributes
+    ----------
+    through : (3,) a place on its axis, millimetres
+    axis : (3,) unit vector
+    radius : millimetres
+    faces : +1 where the wall faces away from its axis, as a shaft does, -1 where towards it, as a bore does
+    """
+
+    through: FloatArray
+    axis: FloatArray
+    radius: float
+    faces: float
+
+    def height(self, places: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """(n,) signed distances of places (n, 3), positive outside of the material, and (n, 3) the wall's normals."""
+        arm = places - self.through
+        arm = arm - inner(arm, np.broadcast_to(self.axis, arm.shape))[:, None] * self.axis
+        return self.faces * (np.linalg.norm(arm, axis=1) - self.radius), self.faces * unit(arm)
+
+
+def on_round_walls(guess: Mesh, mesh: Mesh, cell: float) -> Mesh:
+    """A guess with what belongs to round walls of a measured mesh put onto them.
+
+    Parameters
+    ----------
+    guess : pieces of surface where the mesh has none, oriented as it
+    mesh : what was measured, oriented outwards
+    cell : length of its edges, millimetres
+    """
+    if len(guess.faces) == 0:
+        return guess
+    rng = np.random.default_rng(0)
+    asked = mesh.faces[rng.permutation(np.flatnonzero(~mesh.filled))[:ASKED]]
+    places = mesh.vertices[asked].mean(axis=1)
+    near = np.isfinite(rough_tree(guess.vertices).query(places, distance_upper_bound=ABOUT_CELLS * cell)[0])
+    near = np.flatnonzero(near)[:SAMPLES]
+    walls = round_walls(places[near], unit(face_vectors(mesh.vertices, asked[near])), cell, rng)
+    normals = unit(vertex_vectors(guess.vertices, guess.faces))
+    best, way = np.full(len(guess.vertices), np.inf), np.zeros_like(guess.vertices)
+    for wall in walls:
+        height, facing = wall.height(guess.vertices)
+        nearer = (np.abs(height) < np.minimum(best, MOST_WAY * wall.radius)) & (inner(facing, normals) > SQUARE)
+        best[nearer] = np.abs(height[nearer])
+        way[nearer] = -height[nearer, None] * facing[nearer]
+    return replace(guess, vertices=guess.vertices + way)
+
+
+def round_walls(places: FloatArray, normals: FloatArray, cell: float, rng: np.random.Generator) -> list[Wall]:
+    """Cylinders on which oriented places (n, 3) lie, one after the other from what those before leave over."""
+    found: list[Wall] = []
+    total = len(places)
+    for _ in range(MOST_WALLS):
+        if len(places) < max(LEAST_SHARE * total, FEWEST):
+            break
+        wall, on = _best(places, normals, cell, rng)
+        if on.sum() < LEAST_SHARE * total:
+            break
+        found += [wall] if wall is not None else []
+        places, normals = places[~on], normals[~on]
+    return found
+
+
+def _best(
+    places: FloatArray, normals: FloatArray, cell: float, rng: np.random.Generator
+) -> tuple[Wall | None, BoolArray]:
+    """The cylinder through two of the places that most others lie on, fitted to those."""
+    best: tuple[Wall | None, BoolArray] = None, np.zeros(len(places), bool)
+    for i, j in rng.integers(len(places), size=(PAIRS, 2)):
+        wall = _through(places[i], normals[i], places[j], normals[j])
+        if wall is not None and wall.radius < float(np.ptp(places, axis=0).max()):
+            on = _on(wall, places, normals, cell, NEAR)
+            if on.sum() > best[1].sum():
+                best = wall, on
+    wall, on = best
+    if wall is None or on.sum() < FEWEST:
+        return best
+    for _ in range(ROUNDS):
+        fit = fitted("cylinder", places[on], axis=wall.axis)
+        if fit is None:
+            return None, on
+        wall = replace(wall, through=fit.centre, axis=fit.axis, radius=fit.radius)
+        on = _on(wall, places, normals, cell, ON)
+    sure = _seen_round(wall, places[on])
+    sure &= _on(wall, places, normals, cell, NEAR).sum() <= ROUND * on.sum()
+    return (wall if sure else None, on)
+
+
+def _through(p: FloatArray, n: FloatArray, q: FloatArray, m: FloatArray) -> Wall | None:
+    """The cylinder through two oriented places; None where they face nearly alike."""
+    axis = np.cross(n, m)
+    sine = float(np.linalg.norm(axis))
+    if sine < 0.2:
+        return None
+    axis /= sine
+    across = q - p
+    across = across - (across @ axis) * axis
+    # p + s n = q + t m across the axis: both lines meet in it
+    s, t = np.linalg.lstsq(np.column_stack([n, -m]), across, rcond=None)[0]
+    if s * t <= 0 or not 0.8 < s / t < 1.25:
+        return None
+    return Wall(p + s * n, axis, abs(float(s + t)) / 2, -float(np.sign(s)))
+
+
+def _on(wall: Wall, places: FloatArray, normals: FloatArray, cell: float, limits: tuple[float, float]) -> BoolArray:
+    height, facing = wall.height(places)
+    on: BoolArray = (np.abs(height) < limits[0] * cell) & (inner(facing, normals) > limits[1])
+    return on
+
+
+def _seen_round(wall: Wall, places: FloatArray) -> bool:
+    """Whether places lie in enough of the sectors about a wall's axis."""
+    x, y = np.linalg.svd(wall.axis[None])[2][1:]
+    arm = places - wall.through
+    sector = np.floor((np.arctan2(arm @ y, arm @ x) / (2 * np.pi) + 0.5) * SECTORS).astype(int) % SECTORS
+    return bool(len(np.unique(sector)) >= LEAST_SECTORS)
