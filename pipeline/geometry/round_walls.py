@@ -17,7 +17,7 @@ from pipeline.geometry.fits import fitted
 from pipeline.geometry.measure import face_vectors, vertex_vectors
 from pipeline.geometry.sampling import rough_tree
 from pipeline.geometry.vectors import inner
-from pipeline.part import BoolArray, FloatArray, Mesh
+from pipeline.part import BoolArray, FloatArray, LongArray, Mesh
 
 ABOUT_CELLS = 20.0
 """The wall is looked for so far about the guess."""
@@ -41,6 +41,9 @@ MOST_WAY = 0.35
 """Share of a radius that a guess may be off its wall: a soap film's waist, and not a floor or another wall."""
 SQUARE = 0.5
 """Cosine between a guess and the wall's direction there from which it is that wall."""
+BESIDE, TURN_CELLS = 12, 20.0
+"""A guess goes on the wall on which most of so many measured places beside it lie; facing the other way counts as much
+as being so many cells off, for each radian."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -83,30 +86,43 @@ def on_round_walls(guess: Mesh, mesh: Mesh, cell: float) -> Mesh:
     places = mesh.vertices[asked].mean(axis=1)
     near = np.isfinite(rough_tree(guess.vertices).query(places, distance_upper_bound=ABOUT_CELLS * cell)[0])
     near = np.flatnonzero(near)[:SAMPLES]
-    walls = round_walls(places[near], unit(face_vectors(mesh.vertices, asked[near])), cell, rng)
-    normals = unit(vertex_vectors(guess.vertices, guess.faces))
-    best, way = np.full(len(guess.vertices), np.inf), np.zeros_like(guess.vertices)
-    for wall in walls:
-        height, facing = wall.height(guess.vertices)
-        nearer = (np.abs(height) < np.minimum(best, MOST_WAY * wall.radius)) & (inner(facing, normals) > SQUARE)
-        best[nearer] = np.abs(height[nearer])
-        way[nearer] = -height[nearer, None] * facing[nearer]
-    return replace(guess, vertices=guess.vertices + way)
+    places, facing = places[near], unit(face_vectors(mesh.vertices, asked[near]))
+    walls, of = round_walls(places, facing, cell, rng)
+    if not walls:
+        return guess
+    vertices, normals = guess.vertices.copy(), unit(vertex_vectors(guess.vertices, guess.faces))
+    turn = TURN_CELLS * cell
+    tree = rough_tree(np.hstack([places, turn * facing]))
+    beside = of[tree.query(np.hstack([vertices, turn * normals]), k=BESIDE)[1]]
+    for number, wall in enumerate(walls):
+        height, way = wall.height(guess.vertices)
+        goes_on = np.count_nonzero(beside == number, axis=1) > BESIDE / 2
+        goes_on &= (np.abs(height) < MOST_WAY * wall.radius) & (inner(way, normals) > SQUARE)
+        vertices[goes_on] -= height[goes_on, None] * way[goes_on]
+    return replace(guess, vertices=vertices)
 
 
-def round_walls(places: FloatArray, normals: FloatArray, cell: float, rng: np.random.Generator) -> list[Wall]:
-    """Cylinders on which oriented places (n, 3) lie, one after the other from what those before leave over."""
+def round_walls(
+    places: FloatArray, normals: FloatArray, cell: float, rng: np.random.Generator
+) -> tuple[list[Wall], LongArray]:
+    """Cylinders on which oriented places (n, 3) lie, and (n,) the number of each place's own, -1 for none.
+
+    One is sought after the other, in what those before leave over.
+    """
     found: list[Wall] = []
-    total = len(places)
+    of = np.full(len(places), -1)
+    left = np.arange(len(places))
     for _ in range(MOST_WALLS):
-        if len(places) < max(LEAST_SHARE * total, FEWEST):
+        if len(left) < max(LEAST_SHARE * len(places), FEWEST):
             break
-        wall, on = _best(places, normals, cell, rng)
-        if on.sum() < LEAST_SHARE * total:
+        wall, on = _best(places[left], normals[left], cell, rng)
+        if on.sum() < LEAST_SHARE * len(places):
             break
-        found += [wall] if wall is not None else []
-        places, normals = places[~on], normals[~on]
-    return found
+        if wall is not None:
+            of[left[on]] = len(found)
+            found.append(wall)
+        left = left[~on]
+    return found, of
 
 
 def _best(
@@ -122,7 +138,7 @@ def _best(
                 best = wall, on
     wall, on = best
     if wall is None or on.sum() < FEWEST:
-        return best
+        return None, on
     for _ in range(ROUNDS):
         fit = fitted("cylinder", places[on], axis=wall.axis)
         if fit is None:

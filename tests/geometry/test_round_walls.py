@@ -12,7 +12,7 @@ from pipeline.geometry.cloud import unit
 from pipeline.geometry.measure import face_vectors, mean_cell
 from pipeline.geometry.round_walls import Wall, on_round_walls, round_walls
 from pipeline.part import Mesh
-from pipeline.simulate.solids import mesh_of, rod, rounded_plate, truth_of
+from pipeline.simulate.solids import mesh_of, rod, rounded_plate, truth_of, turned
 
 RADIUS, OUTER, HEIGHT = 12.0, 18.0, 60.0
 
@@ -20,7 +20,8 @@ RADIUS, OUTER, HEIGHT = 12.0, 18.0, 60.0
 def walls_of(mesh: Mesh) -> list[Wall]:
     places = mesh.vertices[mesh.faces].mean(axis=1)
     rng = np.random.default_rng(0)
-    return round_walls(places, unit(face_vectors(mesh.vertices, mesh.faces)), mean_cell(mesh.vertices, mesh.faces), rng)
+    cell = mean_cell(mesh.vertices, mesh.faces)
+    return round_walls(places, unit(face_vectors(mesh.vertices, mesh.faces)), cell, rng)[0]
 
 
 def pipe() -> Mesh:
@@ -72,3 +73,17 @@ def test_a_guess_that_is_no_wall_stays() -> None:
         given = Mesh(np.array(guess.vertices), np.array(guess.faces, np.int32))
         moved = on_round_walls(given, whole, mean_cell(whole.vertices, whole.faces))
         assert np.array_equal(moved.vertices[stays], given.vertices[stays])
+
+
+def test_where_a_bore_narrows_to_a_cone_the_guess_stays() -> None:
+    """A wall goes on where it was seen beside the guess; past its end nobody knows."""
+    bore = turned([(0, -40), (RADIUS, -40), (RADIUS, 0), (0.5 * RADIUS, 30), (0, 30)])
+    whole = mesh_of((rod((0, 0, -30), (0, 0, 25), OUTER) - bore).refine_to_length(1.5))
+    middle = whole.vertices[whole.faces].mean(axis=1)
+    radius = np.linalg.norm(middle[:, :2], axis=1)
+    unseen = (radius < RADIUS + 0.3) & (middle[:, 2] > 8) & (middle[:, 2] < 16) & (middle[:, 0] < 4)
+    closed = closed_surface(Mesh(whole.vertices, whole.faces[~unseen]))
+    assert closed is not None
+    filled = closed.vertices[closed.faces[closed.filled]].mean(axis=1)
+    away = np.linalg.norm(filled[:, :2], axis=1) - RADIUS * (1 - 0.5 * filled[:, 2] / 30)
+    assert away.max() < 0.3
