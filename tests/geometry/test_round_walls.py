@@ -12,7 +12,7 @@ from pipeline.geometry.cloud import unit
 from pipeline.geometry.measure import face_vectors, mean_cell
 from pipeline.geometry.round_walls import Wall, on_round_walls, round_walls
 from pipeline.part import Mesh
-from pipeline.simulate.solids import mesh_of, rod, rounded_plate, truth_of, turned
+from pipeline.simulate.solids import mesh_of, rod, rounded_plate, truth_of
 
 RADIUS, OUTER, HEIGHT = 12.0, 18.0, 60.0
 
@@ -75,15 +75,13 @@ def test_a_guess_that_is_no_wall_stays() -> None:
         assert np.array_equal(moved.vertices[stays], given.vertices[stays])
 
 
-def test_where_a_bore_narrows_to_a_cone_the_guess_stays() -> None:
-    """A wall goes on where it was seen beside the guess; past its end nobody knows."""
-    bore = turned([(0, -40), (RADIUS, -40), (RADIUS, 0), (0.5 * RADIUS, 30), (0, 30)])
-    whole = mesh_of((rod((0, 0, -30), (0, 0, 25), OUTER) - bore).refine_to_length(1.5))
-    middle = whole.vertices[whole.faces].mean(axis=1)
-    radius = np.linalg.norm(middle[:, :2], axis=1)
-    unseen = (radius < RADIUS + 0.3) & (middle[:, 2] > 8) & (middle[:, 2] < 16) & (middle[:, 0] < 4)
-    closed = closed_surface(Mesh(whole.vertices, whole.faces[~unseen]))
-    assert closed is not None
-    filled = closed.vertices[closed.faces[closed.filled]].mean(axis=1)
-    away = np.linalg.norm(filled[:, :2], axis=1) - RADIUS * (1 - 0.5 * filled[:, 2] / 30)
-    assert away.max() < 0.3
+def test_of_two_walls_a_guess_goes_on_the_one_that_was_seen_beside_it() -> None:
+    """In the narrow half of a stepped bore the guess goes to the narrow wall, however near it comes to the wide one."""
+    steps = rod((0, 0, -HEIGHT), (0, 0, 0), RADIUS) + rod((0, 0, -1), (0, 0, HEIGHT), 0.75 * RADIUS)
+    whole = mesh_of((rod((0, 0, -HEIGHT / 2), (0, 0, HEIGHT / 2), OUTER) - steps).refine_to_length(1.5))
+    band = trimesh.creation.cylinder(0.9 * RADIUS, 6, sections=64)
+    sides = np.abs(band.face_normals[:, 2]) < 0.1
+    guess = Mesh(np.array(band.vertices) + [0, 0, 5], np.array(band.faces[sides][:, ::-1], np.int32))
+    moved = on_round_walls(guess, whole, mean_cell(whole.vertices, whole.faces))
+    used = np.unique(moved.faces)
+    assert np.linalg.norm(moved.vertices[used, :2], axis=1) == pytest.approx(0.75 * RADIUS, abs=0.05)
