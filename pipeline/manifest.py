@@ -58,6 +58,13 @@ class MeasureRecord(Record):
     unit: str
 
 
+class OfCapturesRecord(Record):
+    """What was measured of one capture, or of a pair."""
+
+    captures: tuple[str, ...]
+    measures: dict[str, MeasureRecord]
+
+
 class StageRecord(Record):
     """What one stage did."""
 
@@ -69,6 +76,8 @@ class StageRecord(Record):
     peak_mib: float
     """Largest resident memory of the process while the stage ran."""
     measures: dict[str, MeasureRecord]
+    of_captures: tuple[OfCapturesRecord, ...] = ()
+    """The same measures of single captures and of pairs."""
     warnings: tuple[str, ...] = ()
 
 

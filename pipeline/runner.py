@@ -7,7 +7,7 @@ import json
 import platform
 import time
 import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
@@ -29,6 +29,7 @@ from pipeline.manifest import (
     DeliverableRecord,
     Manifest,
     MeasureRecord,
+    OfCapturesRecord,
     ReasonRecord,
     RecipeRecord,
     StageRecord,
@@ -298,13 +299,18 @@ def _run_stage(stage: Stage, part: Part, context: StageContext, account: Account
                 seconds=round(time.perf_counter() - wall, 3),
                 cpu_seconds=round(machine.cpu_seconds() - cpu, 3),
                 peak_mib=round(machine.peak_mib(), 1),
-                measures={
-                    name: MeasureRecord(value=value, unit=context.declared[name].unit)
-                    for name, value in context.measures.items()
-                },
+                measures=_records(context.measures, context),
+                of_captures=tuple(
+                    OfCapturesRecord(captures=captures, measures=_records(measures, context))
+                    for captures, measures in context.of_captures.items()
+                ),
                 warnings=tuple(context.warnings),
             )
         )
+
+
+def _records(measures: Mapping[str, float], context: StageContext) -> dict[str, MeasureRecord]:
+    return {name: MeasureRecord(value=value, unit=context.declared[name].unit) for name, value in measures.items()}
 
 
 def _measure_size(part: Part, when: str, context: StageContext) -> None:

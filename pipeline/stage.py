@@ -64,22 +64,29 @@ class StageContext:
     ----------
     rng : the job's random numbers; the same seed for the same captures and recipe
     folder : where the job's files are written
+    of_captures : measures of one capture or of a pair, by their names
     """
 
     rng: np.random.Generator
     folder: Path
     declared: Mapping[str, Measure]
     measures: dict[str, float] = field(default_factory=dict)
+    of_captures: dict[tuple[str, ...], dict[str, float]] = field(default_factory=dict)
     warnings: list[str] = field(default_factory=list)
     reasons: list[Reason] = field(default_factory=list)
 
-    def measure(self, name: str, value: float) -> None:
-        """Record a declared measure. A value that is not finite is a defect of the stage."""
+    def measure(self, name: str, value: float, *captures: str) -> None:
+        """Record a declared measure. A value that is not finite is a defect of the stage.
+
+        With the name of a capture, or of two, it is that one's, or of that pair: told beside the whole part's, and no
+        limit looks at it.
+        """
         if name not in self.declared:
             raise KeyError(f"measure {name!r} is not declared by the stage")
         if not np.isfinite(value):
             raise ValueError(f"measure {name!r} is {value}")
-        self.measures[name] = float(value)
+        of = self.of_captures.setdefault(captures, {}) if captures else self.measures
+        of[name] = float(value)
 
     def warn(self, text: str) -> None:
         """Something worth reading that changes no outcome."""

@@ -78,6 +78,10 @@ def test_a_print_is_closed_without_harm_to_what_was_measured(tmp_path: Path) -> 
     assert solid.is_winding_consistent
     values = {f"{s.stage}.{name}": m.value for s in found.manifest.stages for name, m in s.measures.items()}
     assert values["deviation-check.p99_mm"] < 3 * NOISE  # noise of the points themselves, and the decimation
+    checked = next(stage for stage in found.manifest.stages if stage.stage == "deviation-check")
+    counts = [of.measures["points_count"].value for of in checked.of_captures]
+    assert len(counts) == len(found.manifest.captures)
+    assert sum(counts) == checked.measures["points_count"].value
     assert values["deviation-check.beyond_tolerance_percent"] < 1
     assert values["hole-fill.filled_percent"] > 0.5
     assert crossed_faces(found.mesh.vertices, found.mesh.faces).mean() < 1e-3

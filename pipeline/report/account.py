@@ -100,6 +100,15 @@ def stages(manifest: Manifest) -> list[dict[str, Any]]:
                 {"name": name, "words": measure_words(stage.stage, name), "value": words.number(m.value, m.unit)}
                 for name, m in stage.measures.items()
             ],
+            "of_captures": [
+                {
+                    "captures": " and ".join(of.captures),
+                    "values": "; ".join(
+                        f"{words.readable(name)} {words.number(m.value, m.unit)}" for name, m in of.measures.items()
+                    ),
+                }
+                for of in stage.of_captures
+            ],
         }
         for stage in manifest.stages
     ]

@@ -130,7 +130,7 @@ class Alignment(Stage):
             context.doubt(*search.doubt)
         if search.warning:
             context.warn(search.warning)
-        self._record(search.found, context)
+        self._record([capture.name for capture in part.captures], search.found, context)
         context.measure("foreign_percent", max(percent) if removable else 0.0)
         self._judge(part, search.found, context)
         # Poses that are wrong make the part itself look foreign, so this comes after them.
@@ -206,7 +206,7 @@ class Alignment(Stage):
             why[~gone] = np.where(off, Why.STRAY, Why.KEPT)
             write_removed(context.folder, self.stage, number, capture, why)
 
-    def _record(self, found: Found, context: StageContext) -> None:
+    def _record(self, names: Sequence[str], found: Found, context: StageContext) -> None:
         best = found.best
         noise = max(found.noise_mm, np.finfo(float).tiny)
         context.measure("overlap_percent", 100 * found.overlap[0])
@@ -219,6 +219,15 @@ class Alignment(Stage):
         context.measure("deviation_mm", min(float(found.deviation_mm.max()), 1e6))
         context.measure("weakest_ratio", best.joint.firmness)
         context.measure("markers_count", best.marked)
+        for name, deviation in zip(names, found.deviation_mm, strict=True):
+            context.measure("deviation_mm", min(float(deviation), 1e6), name)
+        for (i, j), pair in best.pairs.items():
+            both = names[i], names[j]
+            context.measure("overlap_percent", 100 * pair.overlap, *both)
+            context.measure("contradiction_percent", 100 * pair.contradiction, *both)
+            if pair.support:
+                context.measure("rms_mm", float(np.sqrt(pair.squares / pair.support)), *both)
+                context.measure("weakest_ratio", best.joint.firmness_between(i, j), *both)
 
     def _judge(self, part: Part, found: Found, context: StageContext) -> None:
         # A clear contradiction comes first; a slight one may be why a symmetric part looks firm, and is asked last.

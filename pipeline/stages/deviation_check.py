@@ -74,7 +74,7 @@ class DeviationCheck(Stage):
         tolerance = self.tolerance_mm or part.declared.tolerance_mm or _from_noise(next(iter(captures.values())))
         distances, _ = Surface(mesh.vertices, mesh.faces).signed_distance(points)
         _record(summary(distances, tolerance), tolerance, context)
-        _compare_captures(captures, distances, context)
+        _compare_captures(captures, distances, tolerance, context)
         _name_strays(points, distances, STRAY * tolerance, context)
         spacing = max((point_spacing(side) for side in captures.values() if len(side) > 1), default=0.0)
         _measure_support(part, points, SPACINGS * spacing, context)
@@ -102,14 +102,22 @@ def _from_noise(points: FloatArray) -> float:
 
 def _record(found: Deviation, tolerance: float, context: StageContext) -> None:
     context.measure("tolerance_mm", tolerance)
+    _measure_distances(found, context)
+
+
+def _measure_distances(found: Deviation, context: StageContext, *captures: str) -> None:
     for name in ("points_count", "mean_mm", "rms_mm", "p95_mm", "p99_mm", "max_mm", "beyond_tolerance_percent"):
-        context.measure(name, getattr(found, name))
+        context.measure(name, getattr(found, name), *captures)
 
 
-def _compare_captures(captures: Mapping[str, FloatArray], distances: FloatArray, context: StageContext) -> None:
+def _compare_captures(
+    captures: Mapping[str, FloatArray], distances: FloatArray, tolerance: float, context: StageContext
+) -> None:
     ends = np.cumsum([len(points) for points in captures.values()])
     sides = dict(zip(captures, np.split(distances, ends[:-1]), strict=True))
     means = {name: float(side.mean()) for name, side in sides.items()}
+    for name, side in sides.items():
+        _measure_distances(summary(side, tolerance), context, name)
     apart = max(means.values()) - min(means.values())
     context.measure("between_captures_mm", apart)
     if len(means) > 1:

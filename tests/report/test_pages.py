@@ -16,7 +16,7 @@ import sites
 
 from pipeline.errors import Outcome
 from pipeline.formats.evidence import EVIDENCE_FILE
-from pipeline.manifest import StageRecord
+from pipeline.manifest import OfCapturesRecord, StageRecord, read_manifest
 from pipeline.part import Mesh
 from pipeline.report import account, pictures
 from pipeline.report.advice import bench
@@ -201,6 +201,26 @@ def test_the_size_that_was_measured_is_told_and_the_box_where_the_file_is_larger
         assert "Box of the file" in text, page
         box = " × ".join(f"{side:.2f}" for side in np.ptp(mesh.vertices, axis=0))
         assert f"{box}\u00a0mm, single corners that stick out included" in text, page
+
+
+def test_what_was_measured_of_a_pair_is_told_beside_the_whole(tmp_path: Path) -> None:
+    told = sites.manifest("knob")
+    pair = OfCapturesRecord(
+        captures=("top.ply", "left.ply"), measures=sites.measures(overlap_percent=(43.2, "percent"))
+    )
+    stage = StageRecord(
+        stage="alignment",
+        seconds=1,
+        cpu_seconds=1,
+        peak_mib=1,
+        measures=sites.measures(overlap_percent=(61.0, "percent")),
+        of_captures=(pair,),
+    )
+    folder = sites.put(tmp_path / "site", told.model_copy(update={"stages": (stage,)}), sites.knob())
+    assert read_manifest(folder).stages[0].of_captures == (pair,)
+    write_job_page(folder, UTC)
+    text = unescape((folder / "index.html").read_text(encoding="utf-8"))
+    assert "<td>top.ply and left.ply</td><td>overlap 43.2\u00a0%</td>" in text
 
 
 def test_one_size_is_told_where_the_file_is_no_larger() -> None:

@@ -116,6 +116,27 @@ def test_three_sides_of_a_part_with_features() -> None:
     assert measures["weakest_ratio"] > 0.01
 
 
+def test_every_pair_and_every_pose_is_measured_by_itself() -> None:
+    """Top and bottom of a flange share its rim alone; the left side shows a good part of both."""
+    captures, _ = scanned("gudgeon", ("top", "bottom", "left"))
+    context = aligned(captures)[1]
+    of, names = context.of_captures, [capture.name for capture in captures]
+    pairs = [(one, other) for k, one in enumerate(names) for other in names[k + 1 :]]
+    assert list(of) == [*((name,) for name in names), *pairs]
+    assert of[names[0],]["deviation_mm"] == 0, "the others are told against the first"
+    assert max(of[name,]["deviation_mm"] for name in names) == context.measures["deviation_mm"]
+    assert max(of[pair]["contradiction_percent"] for pair in pairs) == context.measures["contradiction_percent"]
+    # What hangs all together is the best chain, whose weakest link is the second best pair of three.
+    assert sorted(of[pair]["overlap_percent"] for pair in pairs)[1] == context.measures["overlap_percent"]
+    for pair in pairs:
+        assert 0 < of[pair]["rms_mm"] < 2 * NOISE
+        assert 0 <= of[pair]["weakest_ratio"] <= 1
+    alone = aligned(captures[::2])[1].of_captures[names[0], names[2]]
+    together = of[names[0], names[2]]
+    assert together["weakest_ratio"] == pytest.approx(alone["weakest_ratio"], rel=0.3)
+    assert together["overlap_percent"] == pytest.approx(alone["overlap_percent"], rel=0.05)
+
+
 def test_the_same_captures_give_the_same_poses() -> None:
     captures, truth = scanned("swan-finial")
     first, second = aligned(captures)[0], aligned(captures)[0]

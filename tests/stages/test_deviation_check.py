@@ -54,6 +54,16 @@ def test_noise_bias_and_tolerance_come_back() -> None:
     assert found["beyond_tolerance_percent"] == pytest.approx(100 * 0.02275 / 2, rel=0.15)  # one side of 2 sigma
 
 
+def test_each_capture_is_told_by_itself() -> None:
+    context = measured(part_with(0.05, bias=0.1), tolerance_mm=0.2)
+    top, bottom = context.of_captures["top.ply",], context.of_captures["bottom.ply",]
+    assert top["mean_mm"] == pytest.approx(0, abs=0.002)
+    assert bottom["mean_mm"] == pytest.approx(0.1, abs=0.003)
+    assert top["points_count"] + bottom["points_count"] == context.measures["points_count"]
+    assert top["beyond_tolerance_percent"] < 0.1
+    assert bottom["beyond_tolerance_percent"] == pytest.approx(2.275, rel=0.15)  # one side of 2 sigma
+
+
 def test_tolerance_is_the_tickets_or_else_the_noise() -> None:
     part = part_with(0.05)
     assert measured(replace(part, declared=Declared(tolerance_mm=0.3))).measures["tolerance_mm"] == 0.3

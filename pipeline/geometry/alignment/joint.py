@@ -58,8 +58,17 @@ class Joint:
     @property
     def firmness(self) -> float:
         """Least eigenvalue of the normal matrix, the first side held, over its largest."""
-        values = np.linalg.eigvalsh(self.matrix[6:, 6:])
-        return float(max(values[0], 0.0) / max(values[-1], np.finfo(float).tiny))
+        return _least_over_largest(self.matrix[6:, 6:])
+
+    def firmness_between(self, i: int, j: int) -> float:
+        """The same of what two sides alone have in common; 0 where that is nothing."""
+        both = -self.matrix[6 * i : 6 * i + 6, 6 * j : 6 * j + 6]
+        return _least_over_largest((both + both.T) / 2)
+
+
+def _least_over_largest(matrix: FloatArray) -> float:
+    values = np.linalg.eigvalsh(matrix)
+    return float(max(values[0], 0.0) / max(values[-1], np.finfo(float).tiny))
 
 
 class SixD:
