@@ -113,8 +113,8 @@ def run_job(job: Job, recipe: Recipe, folder: Path, progress: Progress, limits: 
             part = _run_stage(stage, part, context, account)
             if unmeshed:
                 _judge_size(part, _unit(job, recipe))
-        _judge_size(part, _unit(job, recipe))
         account.reasons += _broken_limits(recipe, account)
+        _judge_size(part, _unit(job, recipe))
     except JobStopped as stop:
         account.reasons.append(Reason(stop.outcome, stop.code, stop.text, stop.remedy, stop.capture))
     except NightmillError as error:
@@ -257,15 +257,22 @@ def _unit_first(reasons: list[Reason]) -> list[Reason]:
 
 
 def _judge_size(part: Part, unit: Unit) -> None:
-    """Once there is a mesh of the part, it must be as large as the ticket says, however it was held to be measured."""
+    """Once there is a mesh of the part, it must be as large as the ticket says, however it was held to be measured.
+
+    That may be the whole or what was seen of it: what nobody scanned was filled, and may bulge.
+    """
     if part.mesh is None or part.declared.expected_size_mm is None:
         return
     expected = part.declared.expected_size_mm
-    boxes = boxes_around(part.mesh.vertices)
+    mesh = part.mesh
+    boxes = boxes_around(mesh.vertices)
     smallest = boxes[np.argmin(boxes.prod(axis=1))]
     doubt = size_doubt(smallest.tolist(), expected, unit)
     # Hands measure a thing as it stands, and that of a leaning one is not its smallest box.
     if doubt is None or any(size_doubt(box, expected, unit) is None for box in boxes.tolist()):
+        return
+    seen = mesh.vertices[np.unique(mesh.faces[~mesh.filled])]
+    if len(seen) and any(size_doubt(box, expected, unit) is None for box in boxes_around(seen).tolist()):
         return
     text = f"{doubt.text[0].upper()}{doubt.text[1:]}."
     raise _question(doubt, text, "Is this the part, and nothing else?", SIZE_REMEDY)

@@ -9,13 +9,14 @@ import numpy as np
 import pytest
 import trimesh
 
-from pipeline.errors import Outcome
+from pipeline.errors import JobStopped, Outcome
 from pipeline.formats import write_points
 from pipeline.formats.evidence import read_evidence
 from pipeline.job import load_job
 from pipeline.manifest import MANIFEST_FILE, Manifest, differences, read_manifest
+from pipeline.part import Declared, Mesh, Part
 from pipeline.recipe import Recipe, load_recipe
-from pipeline.runner import run_job
+from pipeline.runner import _judge_size, run_job
 from pipeline.stages.alignment import Alignment
 from pipeline.stages.export import Export
 from pipeline.stages.hole_fill import HoleFill
@@ -160,6 +161,23 @@ def test_a_size_that_cannot_be_right_is_a_question_not_a_part(
     assert manifest.outcome is Outcome.FAILED
     assert manifest.reasons[0].code == question
     assert manifest.deliverables == ()
+
+
+@pytest.mark.parametrize("guessed", [True, False])
+def test_what_nobody_scanned_may_bulge_past_the_size_of_the_ticket(guessed: bool) -> None:
+    """The filled underside of a part seen from one side is a guess; what was measured has the size it should have."""
+    cube = trimesh.creation.box((40, 30, 30)).subdivide_to_size(5)
+    bulge = trimesh.creation.cone(15, 25).apply_translation([0, 0, 15])
+    vertices = np.vstack([cube.vertices, bulge.vertices])
+    faces = np.vstack([cube.faces, len(cube.vertices) + bulge.faces]).astype(np.int32)
+    filled = np.arange(len(faces)) >= (len(cube.faces) if guessed else len(faces))
+    part = Part("part", (), Mesh(vertices, faces, filled), declared=Declared(expected_size_mm=(40, 30, 30)))
+    if guessed:
+        _judge_size(part, "mm")
+        return
+    with pytest.raises(JobStopped) as stopped:
+        _judge_size(part, "mm")
+    assert stopped.value.code == "size-question"
 
 
 @pytest.mark.parametrize(("unit", "mm"), [("mm", 1), ("cm", 10), ("m", 1000), ("in", 25.4)])

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from pipeline.manifest import Manifest, StageRecord
+from pipeline.recipe import Limit
 from pipeline.report import words
 from pipeline.stages import STAGES
 
@@ -55,13 +56,16 @@ def _about(capture: str | None, names: dict[str, str]) -> str | None:
 
 def limits(manifest: Manifest) -> list[dict[str, Any]]:
     """Each limit of the recipe with the value it was judged by."""
-    broken = {reason.code: str(reason.outcome) for reason in manifest.reasons}
+    reasons = {reason.code for reason in manifest.reasons}
     rows = []
     for limit in manifest.recipe.limits:
-        measure = str(limit["measure"])
+        bound = Limit.model_validate(limit)
+        measure = bound.measure
         stage, name = measure.split(".", 1)
         found = [s.measures[name] for s in manifest.stages if s.stage == stage and name in s.measures]
         unit = found[0].unit if found else ""
+        # A job that ended before its limits were judged has values all the same, and they speak for themselves.
+        broken = f"limit:{measure}" in reasons or any(bound.broken_by(m.value, m.unit) for m in found)
         bounds = [(word, limit[key]) for key, word in (("min", "at least"), ("max", "at most")) if key in limit]
         rows.append(
             {
@@ -69,8 +73,8 @@ def limits(manifest: Manifest) -> list[dict[str, Any]]:
                 "words": measure_words(stage, name),
                 "value": " / ".join(words.number(m.value, m.unit) for m in found) or "not measured",
                 "bound": ", ".join(f"{word} {words.number(value, unit)}" for word, value in bounds),
-                "verdict": "broken" if f"limit:{measure}" in broken else "held" if found else "not judged",
-                "otherwise": broken.get(f"limit:{measure}"),
+                "verdict": "broken" if broken else "held" if found else "not judged",
+                "otherwise": bound.otherwise if broken else None,
             }
         )
     return rows

@@ -177,6 +177,17 @@ def test_at_the_bench_is_told_what_hands_do_and_not_what_is_looked_at(remedy: st
     assert steps or remedy.endswith("?")
 
 
+def test_a_limit_that_was_never_judged_is_judged_by_its_value() -> None:
+    """A job that ended with a question has measured all the same: what is beyond its limit is not called held."""
+    told = sites.manifest("knob", Outcome.FAILED)
+    for p99, verdict, otherwise in ((0.15, "held", None), (0.25, "broken", "review")):
+        checked = StageRecord(
+            stage="deviation-check", seconds=1, cpu_seconds=1, peak_mib=1, measures=sites.measures(p99_mm=(p99, "mm"))
+        )
+        (row,) = account.limits(told.model_copy(update={"stages": (checked,)}))
+        assert (row["verdict"], row["otherwise"]) == (verdict, otherwise)
+
+
 def test_a_limit_that_asks_for_another_scan_says_what_to_scan() -> None:
     reason = sites.reason(Outcome.RESCAN, "limit:hole-fill.filled_percent")
     reason = reason.model_copy(update={"remedy": "Look at the pictures: the limit is set in the recipe."})

@@ -14,9 +14,11 @@ import pytest
 import trimesh
 from meshes import cgal_meshes, read_stl
 from scipy.spatial import cKDTree
+from scipy.spatial.transform import Rotation
 
 from pipeline.errors import JobStopped, Outcome
 from pipeline.formats.reading import read_capture
+from pipeline.geometry.alignment.solve import _inside_out, prepared, verified
 from pipeline.part import Capture, Declared, Mesh, Part, transformed
 from pipeline.simulate.fittings import FITTINGS
 from pipeline.simulate.poses import inverse, random_rigid
@@ -378,6 +380,32 @@ def test_declared_poses_are_verified() -> None:
     part, context = aligned(captures, declared=declared)  # frames of the scanner's own, whatever the ticket says
     assert [reason.code for reason in context.reasons] == ["not-in-one-frame"]
     assert error_mm(part, truth) < 0.3 * NOISE
+
+
+@pytest.mark.parametrize(("turn_deg", "slide_mm", "named"), [(0.3, 0.25, False), (0.5, 0.7, True)])
+def test_a_pose_declared_a_little_wrong_is_mended(turn_deg: float, slide_mm: float, named: bool) -> None:
+    """Rough poses were given more room than refined ones, looked better for it, and were kept."""
+    captures, truth = scanned("gudgeon", ("top", "bottom", "left"))
+    middle = transformed(captures[2].points, truth[2]).mean(axis=0)
+    off = np.eye(4)
+    off[:3, :3] = Rotation.from_rotvec([turn_deg, 0, 0], degrees=True).as_matrix()
+    off[:3, 3] = middle - off[:3, :3] @ middle + [0, slide_mm, 0]
+    poses = [*truth[:2], off @ truth[2]]
+    declared = [replace(one, part_from_capture=pose) for one, pose in zip(captures, poses, strict=True)]
+    part, context = aligned(declared, declared=Declared(aligned=True))
+    assert error_mm(part, truth) < 0.3 * NOISE
+    assert not context.reasons
+    assert any(text.startswith("left.ply lay 0.") for text in context.warnings) == named
+
+
+def test_a_side_taken_for_inside_out_is_turned_where_poses_are_declared() -> None:
+    """Without normals the outside is a guess, and a wrong one hides what the sides have in common."""
+    captures, truth = scanned("swan-finial")
+    ready = prepared([replace(one, normals=None) for one in captures])
+    right, wrong = (verified(sides, truth) for sides in (ready, _inside_out(ready, 1)))
+    assert wrong.overlap == right.overlap
+    assert wrong.overlap[0] > 0.3
+    assert np.array_equal(wrong.best.poses, right.best.poses)
 
 
 def test_two_views_of_a_public_figure(npm_package: Callable[[str], Path]) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -45,6 +45,8 @@ HOPEFUL = 0.05
 """Sets of poses with less than this share of the best score cannot be rivals and are not refined."""
 TWINS = 3
 """Twins of each side that are looked at: a box has three half turns."""
+WORSE = 0.01
+"""Given poses are kept where refining them loses so much of the score."""
 MUCH_CLEANER = 0.25
 """Where several sets explain the sides alike, one is believed that has at most this share of the contradiction."""
 LEAST_SHARE, FIRM = 0.25, 0.01
@@ -126,10 +128,7 @@ def aligned(ready: Sequence[Ready], mark_noise_mm: float = 0.3) -> Found:
     for k in _unsure(ready)[:MOST_UNSURE]:
         if _agrees(sets[0]):
             break
-        turned = list(ready)
-        turned[k] = made_ready(
-            ready[k].seen.side.turned_inside_out(), [one.seen.side for one in ready], ready[k].markers
-        )
+        turned = _inside_out(ready, k)
         other_pairs = guesses(turned, mark_noise_mm, but=pairs, anew=k)
         other_sets = grown(turned, other_pairs, mark_noise_mm)
         if other_sets[0].score > sets[0].score:
@@ -141,7 +140,14 @@ def aligned(ready: Sequence[Ready], mark_noise_mm: float = 0.3) -> Found:
     return concluded(ready, finalists, pairs, mark_noise_mm)
 
 
-def _agrees(placed: Placed) -> bool:
+def _inside_out(ready: Sequence[Ready], k: int) -> list[Ready]:
+    """The sides with one of them turned inside out."""
+    turned = list(ready)
+    turned[k] = made_ready(ready[k].seen.side.turned_inside_out(), [one.seen.side for one in ready], ready[k].markers)
+    return turned
+
+
+def _agrees(placed: Placed | Solution) -> bool:
     """Whether a set of poses is so free of contradiction that no side can be inside out."""
     return all(pair.contradiction < 0.01 for pair in placed.pairs.values()) and placed.score > 0.3
 
@@ -262,12 +268,28 @@ def _twins(ready: Sequence[Ready], best: Solution, mark_noise_mm: float, most: i
 
 
 def verified(ready: Sequence[Ready], poses: FloatArray, mark_noise_mm: float = 0.3) -> Found:
-    """Poses (n, 4, 4) that somebody gave, refined where the surfaces hold them, and judged; no search for others."""
-    trees = [one.seen.tree for one in ready]
-    given = judged(ready, refined(trees, poses, rounds=ROUNDS[-1:], moving=False))
-    better = solved(ready, poses, mark_noise_mm)
+    """Poses (n, 4, 4) that somebody gave, refined where the surfaces hold them, and judged; no search for others.
+
+    Where they do not agree, each side whose outside nobody told is asked both ways, however sure of it it seems: with
+    the poses known that costs no search.
+    """
+    given = refined([one.seen.tree for one in ready], poses, rounds=ROUNDS[-1:], moving=False)
+    for k in range(len(ready)):
+        if ready[k].seen.side.facing_given:
+            continue
+        as_it_is = judged(ready, given)
+        if _agrees(as_it_is):
+            break
+        turned = _inside_out(ready, k)
+        other = refined([one.seen.tree for one in turned], poses, rounds=ROUNDS[-1:], moving=False)
+        if judged(turned, other).score > as_it_is.score:
+            ready, given = turned, other
+    better = polished(ready, solved(ready, poses, mark_noise_mm), mark_noise_mm)
     sliding = slides(better, ready, mark_noise_mm)
-    best = given if sliding or better.score < given.score - 0.01 else better
+    # Rough poses allow for larger heights; which are better is asked with what the better ones allow.
+    as_strict = judged(ready, replace(given, residual_mm=better.joint.residual_mm), samples=None)
+    worse = better.score < as_strict.score - WORSE
+    best = judged(ready, given, samples=None) if sliding or worse else better
     return Found(
         best, [], sliding, linked_overlap(best, len(ready)), deviations_mm(best, ready, mark_noise_mm), {}, ready
     )
