@@ -34,6 +34,9 @@ MARKERS = (
     "Stick at least four markers on the part where neighbouring sides both see them, unevenly spaced and not in one "
     "line, and scan again; or leave a helper object fixed to the part in all captures."
 )
+ANOTHER_SIDE = (
+    "Where something on the part itself tells it apart, another side that shows it, or sides that share more, will do."
+)
 ONE_PART = (
     "Check that all captures are of this one part, that nothing on it moved and that the cleaning left nothing else; "
     "then scan again."
@@ -302,14 +305,16 @@ class Alignment(Stage):
 
     def _judge_certainty(self, part: Part, found: Found, context: StageContext) -> None:
         names = [capture.name for capture in part.captures]
+        shared = 100 * found.overlap[0]
+        little = f" They share only {shared:.0f} percent." if shared < self.good_overlap_percent else ""
         if found.slides:
             side, motion, _ = found.slides[0]
             how = motion.words if motion is not None else "can still move a little"
             context.stop(
                 Outcome.RESCAN,
                 "sliding",
-                f"{names[side]} {how}: nothing in what the sides have in common holds it.",
-                MARKERS,
+                f"{names[side]} {how}: nothing in what the sides have in common holds it.{little}",
+                f"{MARKERS} {ANOTHER_SIDE}",
                 names[side],
             )
         if found.rivals:
@@ -317,8 +322,8 @@ class Alignment(Stage):
                 Outcome.RESCAN,
                 "ambiguous",
                 f"The captures of {part.name} fit together equally well in more than one way: "
-                f"{symmetry_words(found, names)}.",
-                MARKERS,
+                f"{symmetry_words(found, names)}.{little}",
+                f"{MARKERS} {ANOTHER_SIDE}",
             )
 
 

@@ -268,6 +268,14 @@ def test_equal_blades_are_named_and_markers_decide() -> None:
     assert context.measures["markers_count"] == 4
 
 
+def test_halves_that_share_a_round_strip_are_told_to_share_more() -> None:
+    stopped = refused(cut(scanned("gudgeon"), 0.45, 0.55))
+    assert stopped.code == "sliding"
+    assert re.search(r"They share only \d\d percent", stopped.text)
+    for advice in ("markers", "helper object", "another side", "share more"):
+        assert advice in stopped.remedy
+
+
 def test_a_turned_part_slides_and_markers_hold_it() -> None:
     job = scanned("bollard")
     stopped = refused(job[0])
