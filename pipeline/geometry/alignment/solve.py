@@ -45,6 +45,8 @@ HOPEFUL = 0.05
 """Sets of poses with less than this share of the best score cannot be rivals and are not refined."""
 TWINS = 3
 """Twins of each side that are looked at: a box has three half turns."""
+AGREED = 0.3
+"""From this score on the sides have much in common."""
 WORSE = 0.01
 """Given poses are kept where refining them loses so much of the score."""
 MUCH_CLEANER = 0.25
@@ -149,7 +151,7 @@ def _inside_out(ready: Sequence[Ready], k: int) -> list[Ready]:
 
 def _agrees(placed: Placed | Solution) -> bool:
     """Whether a set of poses is so free of contradiction that no side can be inside out."""
-    return all(pair.contradiction < 0.01 for pair in placed.pairs.values()) and placed.score > 0.3
+    return all(pair.contradiction < 0.01 for pair in placed.pairs.values()) and placed.score > AGREED
 
 
 def _unsure(ready: Sequence[Ready]) -> list[int]:
@@ -271,7 +273,8 @@ def verified(ready: Sequence[Ready], poses: FloatArray, mark_noise_mm: float = 0
     """Poses (n, 4, 4) that somebody gave, refined where the surfaces hold them, and judged; no search for others.
 
     Where they do not agree, each side whose outside nobody told is asked both ways, however sure of it it seems: with
-    the poses known that costs no search.
+    the poses known that costs no search. It is turned only where the sides then have much in common: what is turned
+    inside out has little to contradict.
     """
     given = refined([one.seen.tree for one in ready], poses, rounds=ROUNDS[-1:], moving=False)
     for k in range(len(ready)):
@@ -282,7 +285,7 @@ def verified(ready: Sequence[Ready], poses: FloatArray, mark_noise_mm: float = 0
             break
         turned = _inside_out(ready, k)
         other = refined([one.seen.tree for one in turned], poses, rounds=ROUNDS[-1:], moving=False)
-        if judged(turned, other).score > as_it_is.score:
+        if judged(turned, other).score > max(as_it_is.score, AGREED):
             ready, given = turned, other
     better = polished(ready, solved(ready, poses, mark_noise_mm), mark_noise_mm)
     sliding = slides(better, ready, mark_noise_mm)
