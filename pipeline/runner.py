@@ -263,8 +263,7 @@ def _judge_size(part: Part, unit: Unit) -> None:
     """
     if part.mesh is None or part.declared.expected_size_mm is None:
         return
-    expected = part.declared.expected_size_mm
-    mesh = part.mesh
+    expected, mesh = part.declared.expected_size_mm, part.mesh
     boxes = boxes_around(mesh.vertices)
     smallest = boxes[np.argmin(boxes.prod(axis=1))]
     doubt = size_doubt(smallest.tolist(), expected, unit)

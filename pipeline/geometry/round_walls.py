@@ -13,9 +13,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipeline.geometry.cloud import unit
-from pipeline.geometry.fits import fitted
+from pipeline.geometry.fits import Fit, fitted
 from pipeline.geometry.measure import face_vectors, vertex_vectors
 from pipeline.geometry.sampling import rough_tree
+from pipeline.geometry.sectors import share_around
 from pipeline.geometry.vectors import inner
 from pipeline.part import BoolArray, FloatArray, LongArray, Mesh
 
@@ -52,22 +53,16 @@ class Wall:
 
     Attributes
     ----------
-    through : (3,) a place on its axis, millimetres
-    axis : (3,) unit vector
-    radius : millimetres
+    shape : the cylinder
     faces : +1 where the wall faces away from its axis, as a shaft does, -1 where towards it, as a bore does
     """
 
-    through: FloatArray
-    axis: FloatArray
-    radius: float
+    shape: Fit
     faces: float
 
     def height(self, places: FloatArray) -> tuple[FloatArray, FloatArray]:
         """(n,) signed distances of places (n, 3), positive outside of the material, and (n, 3) the wall's normals."""
-        arm = places - self.through
-        arm = arm - inner(arm, np.broadcast_to(self.axis, arm.shape))[:, None] * self.axis
-        return self.faces * (np.linalg.norm(arm, axis=1) - self.radius), self.faces * unit(arm)
+        return self.faces * self.shape.distance(places), self.faces * self.shape.normals(places)
 
 
 def on_round_walls(guess: Mesh, mesh: Mesh, cell: float) -> Mesh:
@@ -84,8 +79,8 @@ def on_round_walls(guess: Mesh, mesh: Mesh, cell: float) -> Mesh:
     rng = np.random.default_rng(0)
     asked = mesh.faces[rng.permutation(np.flatnonzero(~mesh.filled))[:ASKED]]
     places = mesh.vertices[asked].mean(axis=1)
-    near = np.isfinite(rough_tree(guess.vertices).query(places, distance_upper_bound=ABOUT_CELLS * cell)[0])
-    near = np.flatnonzero(near)[:SAMPLES]
+    away = rough_tree(guess.vertices).query(places, distance_upper_bound=ABOUT_CELLS * cell)[0]
+    near = np.flatnonzero(np.isfinite(away))[:SAMPLES]
     places, facing = places[near], unit(face_vectors(mesh.vertices, asked[near]))
     walls, of = round_walls(places, facing, cell, rng)
     if not walls:
@@ -97,7 +92,7 @@ def on_round_walls(guess: Mesh, mesh: Mesh, cell: float) -> Mesh:
     for number, wall in enumerate(walls):
         height, way = wall.height(guess.vertices)
         goes_on = np.count_nonzero(beside == number, axis=1) > BESIDE / 2
-        goes_on &= (np.abs(height) < MOST_WAY * wall.radius) & (inner(way, normals) > SQUARE)
+        goes_on &= (np.abs(height) < MOST_WAY * wall.shape.radius) & (inner(way, normals) > SQUARE)
         vertices[goes_on] -= height[goes_on, None] * way[goes_on]
     return replace(guess, vertices=vertices)
 
@@ -132,7 +127,7 @@ def _best(
     best: tuple[Wall | None, BoolArray] = None, np.zeros(len(places), bool)
     for i, j in rng.integers(len(places), size=(PAIRS, 2)):
         wall = _through(places[i], normals[i], places[j], normals[j])
-        if wall is not None and wall.radius < float(np.ptp(places, axis=0).max()):
+        if wall is not None and wall.shape.radius < float(np.ptp(places, axis=0).max()):
             on = _on(wall, places, normals, cell, NEAR)
             if on.sum() > best[1].sum():
                 best = wall, on
@@ -140,12 +135,12 @@ def _best(
     if wall is None or on.sum() < FEWEST:
         return None, on
     for _ in range(ROUNDS):
-        fit = fitted("cylinder", places[on], axis=wall.axis)
-        if fit is None:
+        shape = fitted("cylinder", places[on], axis=wall.shape.axis)
+        if shape is None:
             return None, on
-        wall = replace(wall, through=fit.centre, axis=fit.axis, radius=fit.radius)
+        wall = replace(wall, shape=shape)
         on = _on(wall, places, normals, cell, ON)
-    sure = _seen_round(wall, places[on])
+    sure = _seen_round(wall.shape, places[on])
     sure &= _on(wall, places, normals, cell, NEAR).sum() <= ROUND * on.sum()
     return (wall if sure else None, on)
 
@@ -163,7 +158,8 @@ def _through(p: FloatArray, n: FloatArray, q: FloatArray, m: FloatArray) -> Wall
     s, t = np.linalg.lstsq(np.column_stack([n, -m]), across, rcond=None)[0]
     if s * t <= 0 or not 0.8 < s / t < 1.25:
         return None
-    return Wall(p + s * n, axis, abs(float(s + t)) / 2, -float(np.sign(s)))
+    shape = Fit("cylinder", p + s * n, axis, abs(float(s + t)) / 2, np.zeros(0), 0.0, np.zeros(0, bool))
+    return Wall(shape, -float(np.sign(s)))
 
 
 def _on(wall: Wall, places: FloatArray, normals: FloatArray, cell: float, limits: tuple[float, float]) -> BoolArray:
@@ -172,9 +168,7 @@ def _on(wall: Wall, places: FloatArray, normals: FloatArray, cell: float, limits
     return on
 
 
-def _seen_round(wall: Wall, places: FloatArray) -> bool:
-    """Whether places lie in enough of the sectors about a wall's axis."""
-    x, y = np.linalg.svd(wall.axis[None])[2][1:]
-    arm = places - wall.through
-    sector = np.floor((np.arctan2(arm @ y, arm @ x) / (2 * np.pi) + 0.5) * SECTORS).astype(int) % SECTORS
-    return bool(len(np.unique(sector)) >= LEAST_SECTORS)
+def _seen_round(shape: Fit, places: FloatArray) -> bool:
+    """Whether places lie in enough of the directions about a cylinder's axis."""
+    across = np.linalg.svd(shape.axis[None])[2][1:]
+    return share_around((places - shape.centre) @ across.T, SECTORS) >= LEAST_SECTORS / SECTORS

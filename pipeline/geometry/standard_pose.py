@@ -8,8 +8,9 @@ itself, and the pose says so.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import NamedTuple
 
 import numpy as np
@@ -93,7 +94,7 @@ def on_base(mesh: Mesh, noise_mm: float, up: FloatArray | None = None) -> Standa
     if up is not None and not found:
         every = found = [Base(-up, float(np.quantile(mesh.vertices @ -up, LOWEST)), 0.0, 0.0)]
         doubts.append("its underside was not measured, and it stands as it lay")
-    turns = {base: _turns_about(mesh, moments, -base.normal, noise_mm) for base in every}
+    turns = cache(lambda base: _turns_about(mesh, moments, -base.normal, noise_mm))
     chosen = _standing(moments, turns, found)
     others = [_standing(moments, turns, [base for base in every if base.flat(by)]) for by in (1 / HARDLY, HARDLY)]
     if any((other and other.base) is not (chosen and chosen.base) for other in others):
@@ -134,15 +135,15 @@ class _Standing(NamedTuple):
 
 
 def _standing(
-    moments: Moments, turns: Mapping[Base, tuple[list[FloatArray], str]], found: Sequence[Base]
+    moments: Moments, turns: Callable[[Base], tuple[list[FloatArray], str]], found: Sequence[Base]
 ) -> _Standing | None:
     """On which of some bases, largest first, and in which of the turns about each the part stands; None without any."""
     if not found:
         return None
     like = [base for base in found if base.area_mm2 >= NEARLY * found[0].area_mm2]
-    candidates = [(base, turn) for base in like for turn in turns[base][0]]
+    candidates = [(base, turn) for base in like for turn in turns(base)[0]]
     best, distinct = _leaning(moments, [turn for _, turn in candidates])
-    return _Standing(*candidates[best], distinct, turns[found[0]][1])
+    return _Standing(*candidates[best], distinct, turns(found[0])[1])
 
 
 def _turns_about(mesh: Mesh, moments: Moments, up: FloatArray, noise_mm: float) -> tuple[list[FloatArray], str]:

@@ -56,25 +56,25 @@ def _about(capture: str | None, names: dict[str, str]) -> str | None:
 
 def limits(manifest: Manifest) -> list[dict[str, Any]]:
     """Each limit of the recipe with the value it was judged by."""
-    reasons = {reason.code for reason in manifest.reasons}
+    told = {reason.code for reason in manifest.reasons}
     rows = []
-    for limit in manifest.recipe.limits:
-        bound = Limit.model_validate(limit)
-        measure = bound.measure
-        stage, name = measure.split(".", 1)
+    for limit in map(Limit.model_validate, manifest.recipe.limits):
+        stage, name = limit.measure.split(".", 1)
         found = [s.measures[name] for s in manifest.stages if s.stage == stage and name in s.measures]
         unit = found[0].unit if found else ""
         # A job that ended before its limits were judged has values all the same, and they speak for themselves.
-        broken = f"limit:{measure}" in reasons or any(bound.broken_by(m.value, m.unit) for m in found)
-        bounds = [(word, limit[key]) for key, word in (("min", "at least"), ("max", "at most")) if key in limit]
+        broken = f"limit:{limit.measure}" in told or any(limit.broken_by(m.value, m.unit) for m in found)
+        bounds = {"at least": limit.min, "at most": limit.max}
         rows.append(
             {
-                "measure": measure,
+                "measure": limit.measure,
                 "words": measure_words(stage, name),
                 "value": " / ".join(words.number(m.value, m.unit) for m in found) or "not measured",
-                "bound": ", ".join(f"{word} {words.number(value, unit)}" for word, value in bounds),
+                "bound": ", ".join(
+                    f"{word} {words.number(value, unit)}" for word, value in bounds.items() if value is not None
+                ),
                 "verdict": "broken" if broken else "held" if found else "not judged",
-                "otherwise": bound.otherwise if broken else None,
+                "otherwise": limit.otherwise if broken else None,
             }
         )
     return rows
@@ -107,7 +107,7 @@ def stages(manifest: Manifest) -> list[dict[str, Any]]:
             "of_captures": [
                 {
                     "captures": " and ".join(of.captures),
-                    "values": "; ".join(
+                    "measured": "; ".join(
                         f"{words.readable(name)} {words.number(m.value, m.unit)}" for name, m in of.measures.items()
                     ),
                 }

@@ -133,7 +133,7 @@ class Alignment(Stage):
             context.doubt(*search.doubt)
         if search.warning:
             context.warn(search.warning)
-        self._record([capture.name for capture in part.captures], search.found, context)
+        self._record(search.found, context)
         context.measure("foreign_percent", max(percent) if removable else 0.0)
         self._judge(part, search.found, context)
         # Poses that are wrong make the part itself look foreign, so this comes after them.
@@ -209,8 +209,8 @@ class Alignment(Stage):
             why[~gone] = np.where(off, Why.STRAY, Why.KEPT)
             write_removed(context.folder, self.stage, number, capture, why)
 
-    def _record(self, names: Sequence[str], found: Found, context: StageContext) -> None:
-        best = found.best
+    def _record(self, found: Found, context: StageContext) -> None:
+        best, names = found.best, found.names
         noise = max(found.noise_mm, np.finfo(float).tiny)
         context.measure("overlap_percent", 100 * found.overlap[0])
         context.measure("contradiction_percent", 100 * best.contradiction)
@@ -241,9 +241,7 @@ class Alignment(Stage):
             self._judge_certainty(part, found, context)
         self._judge_contradiction(part, found, self.most_contradiction_percent, context)
         if contradicted(found.best):
-            context.stop(
-                Outcome.RESCAN, "sides-contradict", patch_words(found, [one.name for one in part.captures]), ONE_PART
-            )
+            context.stop(Outcome.RESCAN, "sides-contradict", patch_words(found, found.names), ONE_PART)
         (i, j), percent = _contradiction(found)
         if percent > self.sure_contradiction_percent:
             one, other = (part.captures[k].name for k in (i, j))
@@ -269,7 +267,7 @@ class Alignment(Stage):
             )
 
     def _judge_contradiction(self, part: Part, found: Found, most_percent: float, context: StageContext) -> None:
-        names = [capture.name for capture in part.captures]
+        names = found.names
         pair, percent = _contradiction(found)
         if percent > most_percent:
             odd = odd_one(found)
@@ -291,7 +289,7 @@ class Alignment(Stage):
             )
 
     def _judge_overlap(self, part: Part, found: Found, context: StageContext) -> None:
-        names = [capture.name for capture in part.captures]
+        names = found.names
         share, (i, j) = found.overlap
         if 100 * share < self.least_overlap_percent:
             k, code, why, remedy = misfit(found, self.least_overlap_percent / 100, names)
@@ -304,7 +302,7 @@ class Alignment(Stage):
             context.warn(f"One side hangs on the others by only {100 * share:.0f} percent of its surface.")
 
     def _judge_certainty(self, part: Part, found: Found, context: StageContext) -> None:
-        names = [capture.name for capture in part.captures]
+        names = found.names
         shared = 100 * found.overlap[0]
         little = f" They share only {shared:.0f} percent." if shared < self.good_overlap_percent else ""
         if found.slides:

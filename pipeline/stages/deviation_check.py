@@ -73,13 +73,15 @@ class DeviationCheck(Stage):
         points = np.concatenate(list(captures.values()))
         tolerance = self.tolerance_mm or part.declared.tolerance_mm or _from_noise(next(iter(captures.values())))
         distances, _ = Surface(mesh.vertices, mesh.faces).signed_distance(points)
+        ends = np.cumsum([len(side) for side in captures.values()])
+        by_side = dict(zip(captures, np.split(distances, ends[:-1]), strict=True))
         _record(summary(distances, tolerance), tolerance, context)
-        _compare_captures(captures, distances, tolerance, context)
+        _compare_captures({name: summary(side, tolerance) for name, side in by_side.items()}, context)
         _name_strays(points, distances, STRAY * tolerance, context)
         spacing = max((point_spacing(side) for side in captures.values() if len(side) > 1), default=0.0)
         _measure_support(part, points, SPACINGS * spacing, context)
         if part.mesh is not None:
-            _keep_evidence(part.mesh, captures, distances, spacing, context)
+            _keep_evidence(part.mesh, captures, by_side, spacing, context)
         return part
 
 
@@ -110,14 +112,10 @@ def _measure_distances(found: Deviation, context: StageContext, *captures: str) 
         context.measure(name, getattr(found, name), *captures)
 
 
-def _compare_captures(
-    captures: Mapping[str, FloatArray], distances: FloatArray, tolerance: float, context: StageContext
-) -> None:
-    ends = np.cumsum([len(points) for points in captures.values()])
-    sides = dict(zip(captures, np.split(distances, ends[:-1]), strict=True))
-    means = {name: float(side.mean()) for name, side in sides.items()}
-    for name, side in sides.items():
-        _measure_distances(summary(side, tolerance), context, name)
+def _compare_captures(captures: Mapping[str, Deviation], context: StageContext) -> None:
+    for name, found in captures.items():
+        _measure_distances(found, context, name)
+    means = {name: found.mean_mm for name, found in captures.items()}
     apart = max(means.values()) - min(means.values())
     context.measure("between_captures_mm", apart)
     if len(means) > 1:
@@ -168,11 +166,13 @@ def _measure_support(part: Part, points: FloatArray, reach: float, context: Stag
 
 
 def _keep_evidence(
-    mesh: Mesh, captures: Mapping[str, FloatArray], distances: FloatArray, spacing: float, context: StageContext
+    mesh: Mesh,
+    captures: Mapping[str, FloatArray],
+    distances: Mapping[str, FloatArray],
+    spacing: float,
+    context: StageContext,
 ) -> None:
     """What the surface rests on, place by place, for the pictures of the report."""
-    sides = list(captures.values())
-    ends = np.cumsum([len(points) for points in sides])
     cell = cell_size(mesh, spacing)
-    places = spread(mesh, sides, np.split(distances, ends[:-1]), cell)
+    places = spread(mesh, list(captures.values()), list(distances.values()), cell)
     write_evidence(context.folder, Evidence(*places, tuple(captures), cell))

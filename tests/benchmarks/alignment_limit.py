@@ -9,7 +9,9 @@ from __future__ import annotations
 import numpy as np
 from scipy.spatial import cKDTree
 
-from pipeline.geometry.alignment.rigid import nearest_rigid, rigid, twisted
+from pipeline.geometry.alignment.rigid import nearest_rigid, twisted_about
+from pipeline.geometry.cloud import unit
+from pipeline.geometry.measure import face_vectors
 from pipeline.geometry.weights import tukey
 from pipeline.part import Capture, Mesh, transformed
 from pipeline.simulate.rays import RayCaster
@@ -53,16 +55,14 @@ def shared_points(captures: list[Capture], places: np.ndarray) -> list[np.ndarra
 def fitted(truth: Mesh, points: np.ndarray, noise_mm: float) -> np.ndarray:
     """(4, 4) small motion that lays points (n, 3) onto a surface: Gauss-Newton, point to plane, Tukey's biweight."""
     caster, centre, motion = RayCaster(truth.vertices, truth.faces), points.mean(axis=0), np.eye(4)
-    corners = truth.vertices[truth.faces]
-    normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    normals /= np.linalg.norm(normals, axis=1, keepdims=True)
+    normals = unit(face_vectors(truth.vertices, truth.faces))
     for _ in range(ROUNDS):
         at = transformed(points, motion)
         face = caster.nearest_face(at)
         normal = normals[face]
-        height = np.einsum("ni,ni->n", at - corners[face, 0], normal)
+        height = np.einsum("ni,ni->n", at - truth.vertices[truth.faces[face, 0]], normal)
         rows = np.hstack([np.cross(at - centre, normal), normal])
         weight = tukey(height, REACH_NOISES * noise_mm)[:, None]
         step = -np.linalg.lstsq((rows * weight).T @ rows, (rows * weight).T @ height, rcond=1e-12)[0]
-        motion = nearest_rigid(rigid(np.eye(3), centre) @ twisted(step) @ rigid(np.eye(3), -centre) @ motion)
+        motion = nearest_rigid(twisted_about(step, centre) @ motion)
     return motion

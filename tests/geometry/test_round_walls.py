@@ -47,13 +47,13 @@ def test_a_bore_seen_in_part_has_no_waist() -> None:
 
 
 def test_the_walls_of_a_pipe_are_told_with_their_radii_and_the_way_they_face() -> None:
-    bore, shaft = sorted(walls_of(pipe()), key=lambda wall: wall.radius)
+    bore, shaft = sorted(walls_of(pipe()), key=lambda wall: wall.shape.radius)
     assert (shaft.faces, bore.faces) == (1, -1)
-    assert shaft.radius == pytest.approx(OUTER, rel=1e-3)
-    assert bore.radius == pytest.approx(RADIUS, rel=1e-3)
+    assert shaft.shape.radius == pytest.approx(OUTER, rel=1e-3)
+    assert bore.shape.radius == pytest.approx(RADIUS, rel=1e-3)
     for wall in (shaft, bore):
-        assert abs(wall.axis[2]) == pytest.approx(1, abs=1e-4)
-        assert np.linalg.norm(wall.through[:2]) < 0.02
+        assert abs(wall.shape.axis[2]) == pytest.approx(1, abs=1e-4)
+        assert np.linalg.norm(wall.shape.centre[:2]) < 0.02
 
 
 def test_flat_faces_rounded_corners_and_balls_are_no_round_walls() -> None:

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.geometry.alignment.rigid import moved, nearest_rigid, rigid, twisted
+from pipeline.geometry.alignment.rigid import moved, nearest_rigid, twisted_about
 from pipeline.geometry.alignment.side import Side
 from pipeline.geometry.cloud import unit
 from pipeline.geometry.sampling import rough_tree
@@ -125,9 +125,8 @@ def refined(
             continue
         twists = best_motions(matrix, right, 1e-6)
         twists[:, :3] /= length
-        about, back = rigid(np.eye(3), centre), rigid(np.eye(3), -centre)
         for k, twist in enumerate(twists, start=1):
-            poses[k] = nearest_rigid(about @ twisted(twist) @ back @ poses[k])
+            poses[k] = nearest_rigid(twisted_about(twist, centre) @ poses[k])
     return Joint(poses, matrix, spread, length, centre)
 
 

@@ -27,6 +27,11 @@ def twisted(twist: FloatArray) -> FloatArray:
     return rigid(Rotation.from_rotvec(twist[:3]).as_matrix(), twist[3:])
 
 
+def twisted_about(twist: FloatArray, centre: FloatArray) -> FloatArray:
+    """The same with the turn about a place (3,)."""
+    return rigid(np.eye(3), centre) @ twisted(twist) @ rigid(np.eye(3), -centre)
+
+
 def screw(pose: FloatArray) -> FloatArray:
     """(6,) turn (rotation vector) and slide that, kept up steadily from 0 to 1, end in a (4, 4) motion.
 

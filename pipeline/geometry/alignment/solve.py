@@ -11,7 +11,7 @@ from pipeline.geometry.alignment.evidence import Seen
 from pipeline.geometry.alignment.field import field
 from pipeline.geometry.alignment.graph import Guesses, Placed, Ready, grown, guesses, same
 from pipeline.geometry.alignment.hypotheses import pair_table
-from pipeline.geometry.alignment.joint import ROUNDS, SixD, refined
+from pipeline.geometry.alignment.joint import ROUNDS, Joint, SixD, refined
 from pipeline.geometry.alignment.rigid import displacement, inverse
 from pipeline.geometry.alignment.side import Side, measured, sides
 from pipeline.geometry.alignment.twins import DISTINCT_DEG, DISTINCT_SIZE, LEVEL, SETTLED, turned_poses
@@ -87,6 +87,11 @@ class Found:
     def runner_up(self) -> float:
         """Score of the best rival over that of the best; 0 when there is none."""
         return max((max(other.score, 0.0) / max(self.best.score, 1e-9) for other in self.rivals), default=0.0)
+
+    @property
+    def names(self) -> list[str]:
+        """Of the sides' captures."""
+        return [one.seen.side.name for one in self.ready]
 
     @property
     def noise_mm(self) -> float:
@@ -270,23 +275,9 @@ def _twins(ready: Sequence[Ready], best: Solution, mark_noise_mm: float, most: i
 
 
 def verified(ready: Sequence[Ready], poses: FloatArray, mark_noise_mm: float = 0.3) -> Found:
-    """Poses (n, 4, 4) that somebody gave, refined where the surfaces hold them, and judged; no search for others.
-
-    Where they do not agree, each side whose outside nobody told is asked both ways, however sure of it it seems: with
-    the poses known that costs no search. It is turned only where the sides then have much in common: what is turned
-    inside out has little to contradict.
-    """
-    given = refined([one.seen.tree for one in ready], poses, rounds=ROUNDS[-1:], moving=False)
-    for k in range(len(ready)):
-        if ready[k].seen.side.facing_given:
-            continue
-        as_it_is = judged(ready, given)
-        if _agrees(as_it_is):
-            break
-        turned = _inside_out(ready, k)
-        other = refined([one.seen.tree for one in turned], poses, rounds=ROUNDS[-1:], moving=False)
-        if judged(turned, other).score > max(as_it_is.score, AGREED):
-            ready, given = turned, other
+    """Poses (n, 4, 4) that somebody gave, refined where the surfaces hold them, and judged; no search for others."""
+    ready = _turned_to_agree(ready, poses)
+    given = _unmoved(ready, poses)
     better = polished(ready, solved(ready, poses, mark_noise_mm), mark_noise_mm)
     sliding = slides(better, ready, mark_noise_mm)
     # Rough poses allow for larger heights; which are better is asked with what the better ones allow.
@@ -296,3 +287,29 @@ def verified(ready: Sequence[Ready], poses: FloatArray, mark_noise_mm: float = 0
     return Found(
         best, [], sliding, linked_overlap(best, len(ready)), deviations_mm(best, ready, mark_noise_mm), {}, ready
     )
+
+
+def _turned_to_agree(ready: Sequence[Ready], poses: FloatArray) -> Sequence[Ready]:
+    """The sides, those turned inside out that have more in common so under poses that somebody gave.
+
+    Where they do not agree, each side whose outside nobody told is asked both ways, however sure of it it seems: with
+    the poses known that costs no search. It is turned only where the sides then have much in common: what is turned
+    inside out has little to contradict.
+    """
+    guessed = [k for k, one in enumerate(ready) if not one.seen.side.facing_given]
+    if not guessed:
+        return ready
+    best = judged(ready, _unmoved(ready, poses))
+    for k in guessed:
+        if _agrees(best):
+            break
+        turned = _inside_out(ready, k)
+        other = judged(turned, _unmoved(turned, poses))
+        if other.score > max(best.score, AGREED):
+            ready, best = turned, other
+    return ready
+
+
+def _unmoved(ready: Sequence[Ready], poses: FloatArray) -> Joint:
+    """Poses as they are, with the equations of what lies together under them."""
+    return refined([one.seen.tree for one in ready], poses, rounds=ROUNDS[-1:], moving=False)
