@@ -10,6 +10,7 @@ import traceback
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -37,6 +38,7 @@ from pipeline.manifest import (
     now,
 )
 from pipeline.part import MM_PER_UNIT, Capture, Deliverable, FloatArray, Part, Unit, frozen_array
+from pipeline.places import in_words
 from pipeline.recipe import Recipe
 from pipeline.stage import Reason, Stage, StageContext
 from pipeline.storage import FULL, sha256_of
@@ -358,6 +360,7 @@ def _defect(step: str, error: Exception) -> Reason:
 def manifest_of(job: Job, recipe: Recipe, account: Account, part: Part | None = None) -> Manifest:
     """The account as a manifest; without a part when the work never came that far."""
     part = part or Part(job.part, ())
+    told = partial(in_words, frame_from_part=part.deliverable_from_part if part.deliverables else np.eye(4))
     poses = {capture.name: capture.part_from_capture for capture in part.captures} if _is_placed(part) else {}
     return Manifest(
         job=job.name,
@@ -366,7 +369,7 @@ def manifest_of(job: Job, recipe: Recipe, account: Account, part: Part | None = 
         operator=job.ticket.operator,
         outcome=account.outcome(),
         reasons=tuple(
-            ReasonRecord(code=r.code, text=r.text, remedy=r.remedy, outcome=r.outcome, capture=r.capture)
+            ReasonRecord(code=r.code, text=told(r.text), remedy=r.remedy, outcome=r.outcome, capture=r.capture)
             for r in sorted(account.reasons, key=lambda r: -r.outcome.severity)
         ),
         recipe=recipe_record(recipe),
@@ -379,7 +382,9 @@ def manifest_of(job: Job, recipe: Recipe, account: Account, part: Part | None = 
             for record in account.captures
         ),
         deliverable_from_part=_rows(part.deliverable_from_part),
-        stages=tuple(account.stages),
+        stages=tuple(
+            stage.model_copy(update={"warnings": tuple(map(told, stage.warnings))}) for stage in account.stages
+        ),
         deliverables=tuple(DeliverableRecord(**_fields(deliverable)) for deliverable in part.deliverables),
         ignored=job.ignored,
         started=account.started,

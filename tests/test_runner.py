@@ -126,6 +126,21 @@ def test_a_broken_limit_on_a_fit_names_the_fit(tmp_path: Path) -> None:
     assert manifest.reasons[0].text.startswith("Fit 1 (ball A, the sphere at (30, 0, 0) mm), radius (not of a plane) ")
 
 
+def test_places_are_told_in_the_frame_of_the_delivered_file(tmp_path: Path) -> None:
+    import trimesh
+
+    points = ball() + [200.0, -40.0, 300.0]
+    job = make_job(tmp_path / "ball", points[points[:, 0] < 222])
+    chain = SHORT.replace("  - stage: watertight-check", "  - stage: datum\n  - stage: watertight-check")
+    manifest = worked(job, recipe(tmp_path, chain), tmp_path / "out")
+    (told,) = (text for stage in manifest.stages for text in stage.warnings if "left open" in text)
+    place = [float(number) for number in told.split("at (")[1].split(")")[0].split(", ")]
+    stl = next(record.file for record in manifest.deliverables if record.format == "stl")
+    delivered = trimesh.load(tmp_path / "out" / stl)
+    rim = trimesh.grouping.group_rows(delivered.edges_sorted, require_count=1)
+    np.testing.assert_allclose(place, delivered.vertices[delivered.edges_sorted[rim]].mean(axis=(0, 1)), atol=0.3)
+
+
 def test_a_limit_that_could_not_be_measured_is_not_kept(tmp_path: Path) -> None:
     limit = "limits:\n  - {measure: meshing.volume_before_mm3, min: 1}\n"
     manifest = worked(make_job(tmp_path / "ball"), recipe(tmp_path, SHORT + limit), tmp_path / "out")

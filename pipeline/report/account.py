@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from pipeline.manifest import Manifest, StageRecord
+from pipeline.places import tells_place
 from pipeline.recipe import Limit
 from pipeline.report import words
 from pipeline.stages import STAGES
@@ -54,6 +55,17 @@ def _about(capture: str | None, names: dict[str, str]) -> str | None:
     return capture if side == capture else f"{side} ({capture})"
 
 
+def places(manifest: Manifest) -> str | None:
+    """In which frame the places are that the page tells of; None where it tells of none."""
+    texts = [reason.text for reason in manifest.reasons]
+    texts += [warning for stage in manifest.stages for warning in stage.warnings]
+    if not any(map(tells_place, texts)):
+        return None
+    if manifest.deliverables:
+        return "Places (x, y, z) are in the frame of the files below."
+    return f"Places (x, y, z) are in the frame of {manifest.captures[0].file}."
+
+
 def limits(manifest: Manifest) -> list[dict[str, Any]]:
     """Each limit of the recipe with the value it was judged by."""
     told = {reason.code for reason in manifest.reasons}
@@ -91,6 +103,7 @@ def measure_words(stage: str, name: str) -> str:
 def stages(manifest: Manifest) -> list[dict[str, Any]]:
     """The stages in their order, with times, and what each changed in numbers."""
     longest = max((stage.seconds for stage in manifest.stages), default=0) or 1
+    names = side_names(manifest)
     return [
         {
             "stage": stage.stage,
@@ -106,7 +119,7 @@ def stages(manifest: Manifest) -> list[dict[str, Any]]:
             ],
             "of_captures": [
                 {
-                    "captures": " and ".join(of.captures),
+                    "captures": " and ".join(names.get(name, name) for name in of.captures),
                     "measured": "; ".join(
                         f"{words.readable(name)} {words.number(m.value, m.unit)}" for name, m in of.measures.items()
                     ),

@@ -72,6 +72,7 @@ def _facts(place: Place, manifest: Manifest, pictures: Pictures | None) -> dict[
         "night": {"address": night[0], "words": night[1]} if night else None,
         "note": NOTE_FILE if manifest.deliverables else None,
         "reasons": account.reasons(manifest),
+        "places": account.places(manifest),
         "bench": bench(manifest),
         "pictures": drawn(pictures, manifest) if pictures is not None else None,
         "looks": [(look, LOOKS[look]) for look in looks],

@@ -81,7 +81,7 @@ class Alignment(Stage):
                 "out one place after the other that holds it",
             ),
             "weakest_ratio": Measure("ratio", "least eigenvalue of the joint normal matrix over its largest"),
-            "markers_count": Measure("count", "markers that sides have in common"),
+            "markers_count": Measure("count", "markers that two sides have in common, over all pairs of sides"),
             "strays_count": Measure("count", "points removed that lie off what all captures together show"),
             "foreign_percent": Measure(
                 "percent", "largest share of a capture that was removed because the others looked through its place"

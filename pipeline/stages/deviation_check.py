@@ -16,6 +16,7 @@ from pipeline.geometry.evidence import cell_size, spread
 from pipeline.geometry.measure import face_areas
 from pipeline.geometry.sampling import FARTHEST_SPACINGS, noise_level, point_spacing, rough_tree
 from pipeline.part import FloatArray, Form, Mesh, Part, transformed
+from pipeline.places import carried
 from pipeline.stage import Measure, Stage, StageContext
 
 NOISES = 4.0
@@ -131,10 +132,9 @@ def _name_strays(points: FloatArray, distances: FloatArray, reach: float, contex
     context.measure("strays_count", len(strays))
     if len(strays):
         worst = strays[np.argmax(np.abs(distances[strays]))]
-        x, y, z = points[worst]
         context.warn(
             f"{len(strays)} captured points lie more than {reach:.2f} mm from the surface, the farthest "
-            f"{distances[worst]:+.2f} mm at ({x:.1f}, {y:.1f}, {z:.1f}) mm."
+            f"{distances[worst]:+.2f} mm at {carried(points[worst])}."
         )
 
 
@@ -151,7 +151,6 @@ def _measure_support(part: Part, points: FloatArray, reach: float, context: Stag
     tree = rough_tree(points)
     places, away = surface_to_points(mesh, tree, 50 * reach)
     sparse = FARTHEST_SPACINGS * point_spacing(points, tree) if len(points) > 1 else 0.0
-    x, y, z = places[away.argmax()]
     for measure, limit, bearable, words in (
         ("unsupported_percent", reach, 0.0, "and is not flagged as filled"),
         ("sparse_percent", sparse, SPARSE_PERCENT, "(two point spacings): it is carried on between sparse points"),
@@ -161,7 +160,7 @@ def _measure_support(part: Part, points: FloatArray, reach: float, context: Stag
         if percent > bearable:
             context.warn(
                 f"{percent:.2f} % of the surface lies more than {limit:.2f} mm from every captured point {words}, "
-                f"farthest {away.max():.2f} mm at ({x:.1f}, {y:.1f}, {z:.1f}) mm."
+                f"farthest {away.max():.2f} mm at {carried(places[away.argmax()])}."
             )
 
 

@@ -15,7 +15,8 @@ from pipeline.geometry.closing import closed_surface
 from pipeline.geometry.hole_filling import fill
 from pipeline.geometry.holes import Hole, Opening, Surroundings, find_holes
 from pipeline.geometry.measure import face_areas
-from pipeline.part import FloatArray, Form, Mesh, Part
+from pipeline.part import Form, Mesh, Part
+from pipeline.places import carried
 from pipeline.stage import Measure, Stage, StageContext
 
 SHARE_OF_PART = 0.1
@@ -89,13 +90,13 @@ def _closed(
     if closed is None:
         context.doubt(
             "not-closed",
-            f"{len(left)} openings could not be closed: {_list([hole for hole, _ in left])}.",
+            f"Openings that could not be closed ({len(left)}): {_list([hole for hole, _ in left])}.",
             "Scan the places where data are missing, or order an open surface.",
         )
         return mesh, left
     text = (
-        f"{len(left)} openings were closed by one surface laid through all that is there; how it runs between "
-        f"their rims is a guess: {_list([hole for hole, _ in left])}."
+        f"Openings closed by one surface laid through all that is there; how it runs between their rims is a guess "
+        f"({len(left)}): {_list([hole for hole, _ in left])}."
     )
     if bores:
         text += f" Taken for through bores whose middle nobody saw: {_bores(bores)}."
@@ -121,7 +122,7 @@ def _record(
     context.measure("filled_percent", 100 * float(areas[mesh.filled].sum() / areas.sum()))
     if guesses:
         context.warn(
-            f"{len(guesses)} holes lie across an edge of the part; the surface there is a guess: {_list(guesses)}."
+            f"Holes across an edge of the part, where the surface is a guess ({len(guesses)}): {_list(guesses)}."
         )
     for why in dict.fromkeys(why for _, why in left):
         those = [hole for hole, reason in left if reason == why]
@@ -131,17 +132,12 @@ def _record(
 def _bores(bores: list[Bore]) -> str:
     """From where to where, and how far that is."""
     return "; ".join(
-        f"from ({_place(bore.centres[0])}) to ({_place(bore.centres[1])}), {bore.depth_mm:.1f} mm apart"
-        for bore in bores
+        f"from {carried(bore.centres[0])} to {carried(bore.centres[1])}, {bore.depth_mm:.1f} mm apart" for bore in bores
     )
 
 
 def _list(holes: list[Hole]) -> str:
     """The largest three with their places."""
     some = sorted(holes, key=lambda hole: -hole.diameter_mm)[:3]
-    places = [f"{hole.diameter_mm:.1f} mm wide at ({_place(hole.centre)})" for hole in some]
+    places = [f"{hole.diameter_mm:.1f} mm wide at {carried(hole.centre)}" for hole in some]
     return "; ".join(places) + (f"; and {len(holes) - 3} more" if len(holes) > 3 else "")
-
-
-def _place(place: FloatArray) -> str:
-    return ", ".join(f"{x:.1f}" for x in place)

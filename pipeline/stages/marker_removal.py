@@ -16,6 +16,7 @@ from pipeline.geometry.measure import face_areas
 from pipeline.geometry.region import points_on
 from pipeline.geometry.sampling import noise_level
 from pipeline.part import Capture, FloatArray, Form, Mesh, Part, transformed
+from pipeline.places import carried
 from pipeline.stage import Measure, Stage, StageContext
 
 NOISES = 2.0
@@ -83,17 +84,17 @@ class MarkerRemoval(Stage):
         seen = [(place, lump) for place, lump in found if lump is not None]
         wide = [place for place, lump in seen if finder.is_wider(lump, place)]
         if bare:
-            context.warn(f"{len(bare)} markers of the ticket lie on no measured surface: {_list(bare)}.")
+            context.warn(f"Markers of the ticket that lie on no measured surface ({len(bare)}): {_list(bare)}.")
         if wide:
             context.doubt(
                 "marker-wider",
-                f"{len(wide)} markers of {part.name} are wider than {self.diameter_mm:g} mm, and something of them is "
-                f"left: {_list(wide)}.",
+                f"Markers of {part.name} wider than {self.diameter_mm:g} mm, of which something is left ({len(wide)}): "
+                f"{_list(wide)}.",
                 "Write their width into the recipe (marker-removal: diameter_mm) and work the job again.",
             )
         flat = [place for place, lump in seen if lump.height <= NOISES * noise]
         if flat:
-            context.warn(f"{len(flat)} markers stand no higher than the noise and were left: {_list(flat)}.")
+            context.warn(f"Markers that stand no higher than the noise and were left ({len(flat)}): {_list(flat)}.")
         return [lump for _, lump in seen if lump.height > NOISES * noise]
 
     def _detected(self, part: Part, mesh: Mesh, given: list[Lump], noise: float, context: StageContext) -> list[Lump]:
@@ -106,7 +107,7 @@ class MarkerRemoval(Stage):
         if new:
             context.doubt(
                 "markers-detected",
-                f"{len(new)} round lumps of {part.name} were taken for markers and cut out: "
+                f"Round lumps of {part.name} that were taken for markers and cut out ({len(new)}): "
                 f"{_list([lump.place for lump in new])}.",
                 "Look whether they were markers. Give the markers' places in the ticket, or set detect: false.",
             )
@@ -122,7 +123,7 @@ def _judge(part: Part, result: Cleared, context: StageContext) -> None:
     if result.guesses:
         context.doubt(
             "marker-on-edge",
-            f"{len(result.guesses)} markers of {part.name} sat across an edge; the surface there is a guess: "
+            f"Markers of {part.name} that sat across an edge, where the surface is a guess ({len(result.guesses)}): "
             f"{_list(result.guesses)}.",
             "Look at these places. Stick markers where the surface is smooth.",
         )
@@ -132,5 +133,5 @@ def _judge(part: Part, result: Cleared, context: StageContext) -> None:
 
 def _list(places: list[FloatArray] | tuple[FloatArray, ...]) -> str:
     """The first three with their places."""
-    texts = [f"({x:.1f}, {y:.1f}, {z:.1f}) mm" for x, y, z in places[:3]]
+    texts = [carried(place) for place in places[:3]]
     return "; ".join(texts) + (f"; and {len(places) - 3} more" if len(places) > 3 else "")

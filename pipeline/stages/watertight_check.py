@@ -9,7 +9,8 @@ from typing import ClassVar, Literal
 from pipeline.geometry.repair import oriented, with_fans_split, without_degenerates, without_duplicates
 from pipeline.geometry.self_intersection import crossed_faces
 from pipeline.geometry.topology import TopologyReport, inspect_mesh
-from pipeline.part import FloatArray, Form, Mesh, Part
+from pipeline.part import Form, Mesh, Part
+from pipeline.places import carried
 from pipeline.stage import Measure, Stage, StageContext
 
 COUNTED = (
@@ -101,7 +102,7 @@ class WatertightCheck(Stage):
             count = getattr(report, name)
             context.measure(f"{name}_count", count)
             if count:
-                context.warn(f"{count} {text}, first at {_at(report.places[place])}.")
+                context.warn(f"{count} {text}, first at {carried(report.places[place][0])}.")
         context.measure("loops_count", report.loops_count)
         context.measure("components_count", len(report.components))
         context.measure("cavities_count", sum(component.cavity for component in report.components))
@@ -115,7 +116,7 @@ class WatertightCheck(Stage):
         context.measure("self_intersecting_faces_count", count)
         if count:
             first = mesh.vertices[mesh.faces[crossed][:1]].mean(axis=1)
-            context.warn(f"{count} faces pass through another face, first at {_at(first)}.")
+            context.warn(f"{count} faces pass through another face, first at {carried(first[0])}.")
         return count
 
 
@@ -130,15 +131,10 @@ def _changed(before: TopologyReport, after: TopologyReport) -> str:
 
 def _sentence(report: TopologyReport, crossed: int) -> str:
     parts = [
-        f"{getattr(report, name)} {text} (first at {_at(report.places[place])})"
+        f"{getattr(report, name)} {text} (first at {carried(report.places[place][0])})"
         for name, place, text in COUNTED
         if getattr(report, name)
     ]
     if crossed:
         parts.append(f"{crossed} faces pass through another one")
     return "; ".join(parts)
-
-
-def _at(places: FloatArray) -> str:
-    x, y, z = places[0]
-    return f"({x:.1f}, {y:.1f}, {z:.1f}) mm"

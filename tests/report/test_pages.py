@@ -55,6 +55,15 @@ def files(root: Path) -> dict[str, bytes]:
     return {str(f.relative_to(root)): f.read_bytes() for f in sorted(root.rglob("*")) if f.is_file()}
 
 
+@pytest.mark.parametrize(
+    ("text", "told"), [("One is open at (1.0, 2.5, -3.0) mm.", True), ("The table was tilted.", False)]
+)
+def test_the_page_says_in_which_frame_places_are(text: str, told: bool) -> None:
+    stage = StageRecord(stage="hole-fill", seconds=1, cpu_seconds=1, peak_mib=1, measures={}, warnings=(text,))
+    said = account.places(sites.manifest("knob", stages=(stage,)))
+    assert said == ("Places (x, y, z) are in the frame of side-1.ply." if told else None)
+
+
 def test_rebuilt_from_manifests_and_deliverables_alone_they_are_the_same_bytes(site: Path, tmp_path: Path) -> None:
     copy = tmp_path / "elsewhere"
     for name in files(site):
