@@ -53,6 +53,10 @@ UNIT_UNSURE = "unit-unsure"
 UNIT_REMEDY = (
     "Write the right unit (mm, cm, m or in) into ticket.yaml, or mend expected_size_mm, and work the job again."
 )
+ODD_UNIT_REMEDY = (
+    "All captures of a job are in one unit, and others of this job fit in theirs. Export this one again in the unit "
+    "of the others, and work the job again."
+)
 SURE_SIZE_REMEDY = (
     "Look at the size of the result. Write the part's size as expected_size_mm, and the unit of the files, into "
     "ticket.yaml, and work the job again."
@@ -224,6 +228,7 @@ def _judge_scenes(captures: list[Capture], job: Job, unit: Unit) -> list[Reason]
     A scene may be larger than its part, never much smaller.
     """
     doubts: list[Reason] = []
+    wrong: list[tuple[Capture, Doubt]] = []
     expected = job.ticket.declared().expected_size_mm
     largest = None if expected is None else max(expected)
     for capture in captures:
@@ -235,14 +240,19 @@ def _judge_scenes(captures: list[Capture], job: Job, unit: Unit) -> list[Reason]
         extent, lengths = robust_extent_mm(capture.points), gauge(capture.points)
         doubt = scene_doubt(extent, lengths.spacing, unit, largest)
         if doubt is not None:
-            text = f"{capture.name}: {doubt.text}."
-            raise _question(doubt, text, "Is this the right file?", FILE_REMEDY, capture.name)
-        if largest is not None or capture.faces is not None or doubts:
+            wrong.append((capture, doubt))
+        if doubt is not None or largest is not None or capture.faces is not None or doubts:
             continue  # the noise of a mesh is what the exporting software left of it
         fine = fineness_doubt(extent, lengths.spacing, lengths.noise, unit)
         if fine is not None:
             text = f"Is the unit right? {capture.name}: {fine.text}."
             doubts.append(Reason(Outcome.REVIEW, UNIT_UNSURE, text, SURE_SIZE_REMEDY, capture.name))
+    if wrong:
+        capture, doubt = wrong[0]
+        alone = len(wrong) < len(captures)
+        unit_remedy = ODD_UNIT_REMEDY if alone else UNIT_REMEDY
+        text = f"{capture.name}: {doubt.text}."
+        raise _question(doubt, text, "Is this the right file?", FILE_REMEDY, capture.name, unit_remedy)
     return doubts
 
 
@@ -279,10 +289,17 @@ def _judge_size(part: Part, unit: Unit) -> None:
     raise _question(doubt, text, "Is this the part, and nothing else?", SIZE_REMEDY)
 
 
-def _question(doubt: Doubt, text: str, otherwise: str, remedy: str, capture: str | None = None) -> JobStopped:
+def _question(
+    doubt: Doubt,
+    text: str,
+    otherwise: str,
+    remedy: str,
+    capture: str | None = None,
+    unit_remedy: str = UNIT_REMEDY,
+) -> JobStopped:
     """What only a person can answer: the unit, where another would fit, else what ``otherwise`` asks."""
     if doubt.fitting:
-        return JobStopped(Outcome.FAILED, "unit-question", f"Is the unit right? {text}", UNIT_REMEDY, capture)
+        return JobStopped(Outcome.FAILED, "unit-question", f"Is the unit right? {text}", unit_remedy, capture)
     return JobStopped(Outcome.FAILED, "size-question", f"{otherwise} {text}", remedy, capture)
 
 

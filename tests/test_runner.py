@@ -178,6 +178,17 @@ def test_a_size_that_cannot_be_right_is_a_question_not_a_part(
     assert manifest.deliverables == ()
 
 
+def test_one_capture_in_another_unit_is_to_be_exported_again(tmp_path: Path) -> None:
+    """The ticket's unit is that of all captures: mending it would break those that are right."""
+    job = make_job(tmp_path / "ball", ticket="expected_size_mm: 60\n")
+    write_points(job / "inches.ply", ball(seed=2) / 25.4)
+    (reason,) = worked(job, recipe(tmp_path), tmp_path / "out").reasons
+    assert (reason.code, reason.capture) == ("unit-question", "inches.ply")
+    assert "inches" in reason.text
+    assert "Export this one again" in reason.remedy
+    assert "ticket" not in reason.remedy
+
+
 @pytest.mark.parametrize("guessed", [True, False])
 def test_what_nobody_scanned_may_bulge_past_the_size_of_the_ticket(guessed: bool) -> None:
     """The filled underside of a part seen from one side is a guess; what was measured has the size it should have."""

@@ -14,8 +14,9 @@ from scipy.spatial import cKDTree
 from pipeline.geometry.components import inside_hull
 from pipeline.geometry.contact import loose_sides, things
 from pipeline.geometry.riser import Riser, may_be_riser
-from pipeline.geometry.sectors import SECTORS, filled_in, furthest, sector_of
+from pipeline.geometry.sectors import SECTORS, filled_in, furthest, sector_of, share_around
 from pipeline.geometry.standing import Standing
+from pipeline.geometry.walls import LEAST_RING, UPRIGHT
 from pipeline.part import BoolArray, FloatArray
 
 LARGE_THING = 0.12
@@ -39,6 +40,8 @@ LEAST_OVERHANG = 0.02
 """Share of what was kept that must lie outside the riser seen from above: else it may be the part's own foot."""
 MOST_HIDDEN = 0.45
 """Share of the riser's height that paper or cloth may hide: else it may be the part's foot that stands in them."""
+NEXT_IN_CELLS = 2.5
+"""So close over and under a cut, a wall that goes on through it is seen on both sides."""
 FEWEST_RESTING = 8
 """Cells of the part over a column from which on it may rest there."""
 
@@ -54,6 +57,7 @@ class Uncertain(StrEnum):
     CLIPPED = "clipped"
     HANGING = "hanging"
     FOOT = "foot"
+    CUT = "cut"
 
 
 def doubts(
@@ -83,6 +87,8 @@ def doubts(
         unsure = bool(scene.height[chosen].min() < scene.floor) and may_be_riser(scene, chosen)
     if unsure and not declared:
         found.append(Uncertain.FOOT)
+    if riser is not None and riser.everywhere and _cuts_walls(scene, chosen, riser):
+        found.append(Uncertain.CUT)
     if _has_weak_seam(scene, chosen):
         found.append(Uncertain.TOUCHING)
     return found
@@ -151,6 +157,18 @@ def _may_be_its_foot(scene: Standing, chosen: BoolArray, riser: Riser) -> bool:
     contested = riser.contested or any(_rests_on(scene, chosen, riser, rival) for rival in riser.rivals)
     flat = riser.aspect < LEAST_ASPECT or riser.hidden > MOST_HIDDEN
     return contested or flat or float(beyond.mean()) < LEAST_OVERHANG
+
+
+def _cuts_walls(scene: Standing, chosen: BoolArray, riser: Riser) -> bool:
+    """Whether walls all round go on straight through the height at which a riser was told to end."""
+    cell, clear = scene.cell, scene.height - riser.top(scene.plan)
+    walls = scene.solid & (np.abs(scene.rise) < UPRIGHT) & (np.abs(clear) < NEXT_IN_CELLS * cell)
+    over, under = walls & chosen & (clear > 0), walls & (clear < 0)
+    if not over.any() or not under.any():
+        return False
+    away = cKDTree(scene.plan[under]).query(scene.plan[over], distance_upper_bound=cell)[0]
+    through = scene.plan[over][np.isfinite(away)]
+    return len(through) >= FEWEST_RESTING and share_around(through - through.mean(axis=0)) >= LEAST_RING
 
 
 def _rests_on(scene: Standing, chosen: BoolArray, riser: Riser, rival: Riser) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import ClassVar, Literal
 
@@ -27,7 +27,7 @@ from pipeline.geometry.alignment.solve import FEWEST_POINTS, Found, aligned, pre
 from pipeline.geometry.alignment.verdict import PATCH, contradicted
 from pipeline.geometry.between import foreign_between, strays_between
 from pipeline.geometry.surroundings import in_surroundings
-from pipeline.part import BoolArray, Capture, Form, Part
+from pipeline.part import BoolArray, Capture, FloatArray, Form, Part
 from pipeline.stage import Measure, Stage, StageContext
 
 MARKERS = (
@@ -47,9 +47,9 @@ NOT_ONE_SETTING = (
 )
 UNSAID_PERCENT = 0.3
 """Share of a capture that may be removed as foreign without a word: scraps that change nothing."""
-MOVED_NOISES, MOVED_CELLS = 5.0, 0.25
-"""A capture that declared poses put farther off than so many times the noise, and parts of the distance of samples, is
-named: its frame was not the others'."""
+MOVED = 5.0
+"""A capture that declared poses put farther off than so many times the noise, and the deviation predicted of the poses
+found, is named: its frame was not the others'."""
 SOME = 50
 HOPELESS = 6.0
 """More than this many times the allowed contradiction is said before anything else."""
@@ -114,7 +114,7 @@ class Alignment(Stage):
             return replace(part, aligned=True)
         search = self._search(part)
         seen = [one.seen.side for one in search.found.ready]
-        foreign = foreign_between(_placed(part, search.found).captures, seen)
+        foreign = foreign_between(_placed(part, search).captures, seen)
         percent = [100.0 * float(flags.mean()) for flags in foreign]
         # Scraps go without asking the poses again; where they speak against them they stay, and so does their word.
         scraps = max(percent) <= UNSAID_PERCENT
@@ -124,7 +124,7 @@ class Alignment(Stage):
         whole, part = part, _without(part, gone)
         if removable and not scraps:
             search = self._search(part)
-        placed = _placed(part, search.found)
+        placed = _placed(part, search)
         strays = strays_between(placed.captures)
         context.measure("strays_count", sum(int(flags.sum()) for flags in strays))
         if self.keep_removed:
@@ -161,7 +161,7 @@ class Alignment(Stage):
         # Declared poses are not one choice among many: a side is asked with all others, not pair by pair.
         fits = self._fits(given)
         if fits and 100 * given.overlap[0] >= self.least_overlap_percent:
-            return Search(given, warning=_moved(part, given))
+            return _as_declared(part, given)
         anew = aligned(ready, self.marker_noise_mm)
         # Poses that do not fit themselves, or are one choice among many, are no evidence against those declared.
         better = anew.overlap[0] > given.overlap[0] and self._fits(anew) and not (anew.slides or anew.rivals)
@@ -333,34 +333,43 @@ def _contradiction(found: Found) -> tuple[tuple[int, int], float]:
 
 @dataclass(frozen=True, eq=False)
 class Search:
-    """The poses found, and what is doubtful (code, text and remedy) or worth knowing about how."""
+    """The poses found, and what is doubtful (code, text and remedy) or worth knowing about how.
+
+    ``frame`` (4, 4) leads from the frame of the poses, the first capture's, into that of the part.
+    """
 
     found: Found
     doubt: tuple[str, str, str] | None = None
     warning: str = ""
+    frame: FloatArray = field(default_factory=lambda: np.eye(4))
 
 
-def _moved(part: Part, found: Found) -> str:
-    """That a capture lay farther from where it fits than noise and samples explain, or nothing."""
-    poses = [capture.part_from_capture for capture in part.captures]
-    farthest, worst = 0.0, part.captures[0].name
-    for capture, pose, best in zip(part.captures, np.linalg.inv(poses[0]) @ poses, found.best.poses, strict=True):
-        away = displacement(pose, best, capture.points[::SOME])
-        if away > farthest:
-            farthest, worst = away, capture.name
-    sides = [one.seen.side for one in found.ready]
-    if farthest <= max(
-        MOVED_NOISES * max(side.noise for side in sides), MOVED_CELLS * max(side.cell for side in sides)
-    ):
-        return ""
-    return (
-        f"{worst} lay {farthest:.2f} mm from where it fits the others, although the ticket says that all captures "
-        "share one frame; it was moved there."
+def _as_declared(part: Part, found: Found) -> Search:
+    """Poses that were declared and hold, in the frame in which most captures stay where they were.
+
+    Those that lay farther from where they fit than noise and the predicted deviation explain are named.
+    """
+    poses = np.array([capture.part_from_capture for capture in part.captures])
+    declared, best = np.linalg.inv(poses[0]) @ poses, found.best.poses
+    frames = declared @ np.linalg.inv(best)
+    away = np.array(
+        [
+            [
+                displacement(pose, frame @ fits, capture.points[::SOME])
+                for capture, pose, fits in zip(part.captures, declared, best, strict=True)
+            ]
+            for frame in frames
+        ]
     )
+    moved = away > MOVED * max(found.noise_mm, float(found.deviation_mm.max()))
+    kept = int(np.argmin(moved.sum(axis=1)))
+    named = ", ".join(f"{part.captures[k].name} by {away[kept, k]:.2f} mm" for k in np.flatnonzero(moved[kept]))
+    text = f"The ticket says that all captures share one frame; moved to where they fit the others: {named}."
+    return Search(found, warning=text if named else "", frame=frames[kept])
 
 
-def _placed(part: Part, found: Found) -> Part:
-    poses = zip(part.captures, found.best.poses, strict=True)
+def _placed(part: Part, search: Search) -> Part:
+    poses = zip(part.captures, search.frame @ search.found.best.poses, strict=True)
     return part.with_captures([replace(capture, part_from_capture=pose) for capture, pose in poses])
 
 

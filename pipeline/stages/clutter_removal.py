@@ -51,6 +51,11 @@ QUESTIONS: Mapping[Uncertain, tuple[str, str]] = MappingProxyType(
             "what the part stands on may be a riser or its own foot.",
             "Look at the pictures. Give riser_height_mm in the ticket (0 without a riser).",
         ),
+        Uncertain.CUT: (
+            "walls go on through the height at which the riser of the ticket ends, so something of it may be left.",
+            "Look at the pictures. Measure the riser from the table to its top, paper or cloth included, and mend "
+            "riser_height_mm in the ticket, or leave it out.",
+        ),
         Uncertain.SIZE: (
             "what was kept is not as large as the ticket says the part is.",
             "Look at the pictures: is something missing or still touching, or are unit and expected_size_mm wrong?",

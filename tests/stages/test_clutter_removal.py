@@ -98,6 +98,28 @@ def test_a_declared_riser_settles_what_may_be_a_foot() -> None:
     assert len(without.points) > len(after.points)
 
 
+@pytest.mark.parametrize(
+    ("riser", "paper", "told_mm", "doubted"),
+    [("block", "none", 40.0, []), ("block", "none", 30.0, ["part-unsure-cut"]), ("column", "free", 40.0, [])],
+)
+def test_walls_that_go_on_through_the_height_of_the_ticket_are_asked_about(
+    riser: str, paper: str, told_mm: float, doubted: list[str]
+) -> None:
+    """A riser measured too low by hand left the rest of its walls on the part, and nothing was said."""
+    shot = simulated("swan-finial", riser=riser, paper=paper, riser_height_mm=40.0)
+    after, told = worked(shot.capture, declared=Declared(riser_height_mm=told_mm))
+    assert doubts(told) == doubted
+    assert bool((kept(shot.capture, after) & (np.asarray(shot.labels) == Label.RISER)).any()) == bool(doubted)
+
+
+def test_a_riser_that_stands_in_paper_is_not_left_on_the_part_in_silence() -> None:
+    """Paper hides its foot, so its height above the table is not that of the ticket."""
+    shot = simulated("bollard", riser="block", paper="covering", riser_height_mm=40.0)
+    after, told = worked(shot.capture, declared=Declared(riser_height_mm=40.0))
+    left = np.asarray(shot.labels)[kept(shot.capture, after)] == Label.RISER
+    assert "part-unsure-cut" in doubts(told) or left.mean() < 0.002
+
+
 def test_a_part_on_the_table_says_that_it_was_cut_there() -> None:
     _, told = worked(simulated("nameplate", riser="none", paper="free").capture)
     assert any("cut at the table" in text for text in told[-1].warnings)
