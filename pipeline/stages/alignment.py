@@ -37,6 +37,10 @@ MARKERS = (
 ANOTHER_SIDE = (
     "Where something on the part itself tells it apart, another side that shows it, or sides that share more, will do."
 )
+MORE_AROUND = (
+    "Where part, paper and table stay unmoved between the captures, more paper on all sides of the part, seen in every "
+    "capture, holds them as well."
+)
 ONE_PART = (
     "Check that all captures are of this one part, that nothing on it moved and that the cleaning left nothing else; "
     "then scan again."
@@ -252,6 +256,7 @@ class Alignment(Stage):
                 f"Look at the pictures with each side in its colour. {MARKERS}",
                 one,
             )
+        _name_lone_markers(found, context)
         k = int(found.deviation_mm.argmax())
         if found.deviation_mm[k] > found.noise_mm:
             context.warn(
@@ -304,15 +309,21 @@ class Alignment(Stage):
     def _judge_certainty(self, part: Part, found: Found, context: StageContext) -> None:
         names = found.names
         shared = 100 * found.overlap[0]
-        little = f" They share only {shared:.0f} percent." if shared < self.good_overlap_percent else ""
+        why = f" They share only {shared:.0f} percent." if shared < self.good_overlap_percent else ""
+        remedy = f"{MARKERS} {ANOTHER_SIDE}"
+        if part.declared.same_setting:
+            why += (
+                " What stands around the part does not hold them together either: it is too bare, or something moved."
+            )
+            remedy += f" {MORE_AROUND}"
         if found.slides:
             side, motion, _ = found.slides[0]
             how = motion.words if motion is not None else "can still move a little"
             context.stop(
                 Outcome.RESCAN,
                 "sliding",
-                f"{names[side]} {how}: nothing in what the sides have in common holds it.{little}",
-                f"{MARKERS} {ANOTHER_SIDE}",
+                f"{names[side]} {how}: nothing in what the sides have in common holds it.{why}",
+                remedy,
                 names[side],
             )
         if found.rivals:
@@ -320,9 +331,22 @@ class Alignment(Stage):
                 Outcome.RESCAN,
                 "ambiguous",
                 f"The captures of {part.name} fit together equally well in more than one way: "
-                f"{symmetry_words(found, names)}.{little}",
-                f"{MARKERS} {ANOTHER_SIDE}",
+                f"{symmetry_words(found, names)}.{why}",
+                remedy,
             )
+
+
+def _name_lone_markers(found: Found, context: StageContext) -> None:
+    """Name the entries of each capture's list of markers that lie on none of another capture's."""
+    met: list[list[FloatArray]] = [[np.zeros((0, 3))] for _ in found.ready]
+    for i, j, one, other in found.best.marks:
+        met[i].append(one)
+        met[j].append(other)
+    for side, places, name in zip(found.ready, met, found.names, strict=True):
+        alone = ~(side.markers[:, None] == np.concatenate(places)).all(axis=2).any(axis=1)
+        if alone.any():
+            entries = ", ".join(str(k + 1) for k in np.flatnonzero(alone))
+            context.warn(f"No other capture has a marker where {name} has number {entries} of its list.")
 
 
 def _contradiction(found: Found) -> tuple[tuple[int, int], float]:

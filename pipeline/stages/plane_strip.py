@@ -114,8 +114,7 @@ class PlaneStrip(Stage):
                 "support-unsure",
                 f"{name}: what looks like a large plane may be the table or a face of the part, and was not cut off as "
                 f"the table. Not sure: {weak}.",
-                "Look at the result: is something of a table left in it? Give the part's size in the ticket "
-                "(expected_size_mm) and send it again.",
+                f"Look at the result: is something of a table left in it? {_tell_more(part_size)}",
                 name,
             )
         ground = rough_ground(samples.points, samples.normals, lengths.spacing, lengths.noise)
@@ -123,7 +122,7 @@ class PlaneStrip(Stage):
             context.doubt(
                 "support-unsure",
                 f"{name}: no table was found, yet the scene ends all round in something that looks up, as ground does.",
-                "Look at the result. Give the part's size in the ticket (expected_size_mm) and send it again.",
+                f"Look at the result. {_tell_more(part_size)}",
                 name,
             )
         return _Boards([], _levelled(ground.equation, plain))
@@ -133,6 +132,13 @@ class PlaneStrip(Stage):
 class _Boards:
     cut: list[Plane]
     support: FloatArray | None
+
+
+def _tell_more(part_size: float) -> str:
+    """What would tell a table from the part: its size, where that is not known yet."""
+    if np.isinf(part_size):
+        return "Give the part's size in the ticket (expected_size_mm) and send it again."
+    return "Scan it again with more of the bare table in view on all sides of the part."
 
 
 def _levelled(ground: FloatArray | None, plain: list[Plane]) -> FloatArray | None:

@@ -262,8 +262,13 @@ def test_equal_blades_are_named_and_markers_decide() -> None:
     assert "markers" in stopped.remedy
     angle = float(re.search(r"turned by ([\d.]+) degrees", stopped.text)[1])  # type: ignore[index]
     assert abs(angle * 7 / 360 - round(angle * 7 / 360)) < 0.02  # seven blades
-    part, context = aligned(with_markers(job, "pump-impeller", 1, extra=2))  # two entries a side are wrong
+    marked = with_markers(job, "pump-impeller", 1, extra=2)  # two entries a side are wrong: points of the capture
+    part, context = aligned(marked)
     assert not context.reasons
+    for capture in marked:
+        wrong = np.flatnonzero((capture.markers[:, None] == capture.points).all(axis=2).any(axis=1)) + 1
+        told = f"{capture.name} has number {wrong[0]}, {wrong[1]} of its list."
+        assert any(text.endswith(told) for text in context.warnings)
     assert error_mm(part, job[1]) < NOISE
     assert context.measures["markers_count"] == 4
 
@@ -334,7 +339,10 @@ def test_paper_that_nobody_moved_holds_a_turned_part() -> None:
 
 def test_paper_that_was_moved_holds_nothing() -> None:
     captures, _ = in_one_setting(moved=True)
-    assert refused(captures, declared=Declared(same_setting=True)).code in ("sliding", "ambiguous")
+    stopped = refused(captures, declared=Declared(same_setting=True))
+    assert stopped.code in ("sliding", "ambiguous")
+    assert "What stands around the part does not hold them together either" in stopped.text
+    assert "more paper on all sides" in stopped.remedy
 
 
 def test_a_mirrored_capture_is_said() -> None:
