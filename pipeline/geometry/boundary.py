@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.geometry.edges import Edges, corner_fans, edges_of
+from pipeline.geometry.edges import Edges, corner_fans, edges_of, touching
 from pipeline.part import IndexArray
 
 
@@ -28,10 +28,16 @@ def boundary_loops(faces: IndexArray, edges: Edges | None = None, fans: IndexArr
     if len(faces) == 0:
         return []
     edges = edges if edges is not None else edges_of(faces)
-    fans = fans if fans is not None else corner_fans(faces, edges)
     halves = edges.boundary_halves
     if len(halves) == 0:
         return []
+    if fans is None:  # only those about the border are asked for
+        border = np.zeros(int(faces.max()) + 1, bool)
+        border[edges.ends[edges.faces_count == 1]] = True
+        about = touching(faces, border)
+        halves = 3 * (np.cumsum(about) - 1)[halves // 3] + halves % 3
+        faces = faces[about]
+        fans = corner_fans(faces, edges_of(faces))
     ends = halves - halves % 3 + (halves % 3 + 1) % 3
     starts_at, ends_at = fans[halves].tolist(), fans[ends].tolist()
     vertex_of_fan = dict(zip(starts_at + ends_at, faces.reshape(-1)[np.append(halves, ends)].tolist(), strict=True))

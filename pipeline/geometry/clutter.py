@@ -86,7 +86,8 @@ def standing_part(
     expected_size : edge lengths of the part, millimetres, as declared
     riser_height : height of the riser above the support, millimetres, as declared
     """
-    riser = _riser(scene, riser_height)
+    seen = None if riser_height == 0.0 else find_riser(scene)
+    riser = seen if riser_height is None else _declared(scene, seen, riser_height)
     chosen, uncertain = _on_ground(scene, expected_size) if riser is None else _on_riser(scene, riser, expected_size)
     if riser is not None and riser_height is None:
         # A column that carries next to nothing was none.
@@ -96,6 +97,8 @@ def standing_part(
     if scene.cleared is not None:
         chosen = _with_own(scene, chosen, scene.cleared.own, riser)
     uncertain = [*uncertain, *doubts(scene, chosen, riser, outline, declared=riser_height is not None)]
+    if riser_height is not None and riser is not None and riser is not seen and _ends_lower(scene, seen, riser_height):
+        uncertain.append(Uncertain.CUT)
     keep = chosen[scene.cells.of_point]
     of_riser = np.zeros(len(points), bool)
     if riser is not None:
@@ -108,20 +111,28 @@ def standing_part(
     return replace(found, contested=riser is not None and riser.contested)
 
 
-def _riser(scene: Standing, declared: float | None) -> Riser | None:
-    """The riser found; where one is declared and another or none was found, a level cut at its height or its top."""
-    found = find_riser(scene)
-    if declared is None:
-        return found
+def _declared(scene: Standing, seen: Riser | None, declared: float) -> Riser | None:
+    """The riser that is seen, if it is the one declared; else a level cut at that height, or at a top seen about it."""
     if declared <= 0.0:
         return None
-    slack = max(AGREED * declared, scene.cell)
-    if found is not None:
-        height = float(found.top(found.centre[None, :])[0])
-        if abs(height - declared) < slack:
-            return found
+    slack = _slack(scene, declared)
+    if seen is not None and abs(_height(seen) - declared) < slack:
+        return seen
     top = None if scene.level_ground else level_top(scene, declared, slack)
     return declared_riser(declared if top is None else top, np.median(scene.plan, axis=0))
+
+
+def _slack(scene: Standing, declared: float) -> float:
+    return max(AGREED * declared, scene.cell)
+
+
+def _height(riser: Riser) -> float:
+    return float(riser.top(riser.centre[None, :])[0])
+
+
+def _ends_lower(scene: Standing, seen: Riser | None, declared: float) -> bool:
+    """Whether the riser that is seen, and that nothing contests, ends below the height declared."""
+    return seen is not None and not seen.contested and _height(seen) <= declared - _slack(scene, declared)
 
 
 def _of_riser(

@@ -40,6 +40,8 @@ LEAST_OVERHANG = 0.02
 """Share of what was kept that must lie outside the riser seen from above: else it may be the part's own foot."""
 MOST_HIDDEN = 0.45
 """Share of the riser's height that paper or cloth may hide: else it may be the part's foot that stands in them."""
+FLUSH_IN_CELLS = 0.3
+"""Over a cut, a wall that stands back or out by more than this is not the one below it."""
 NEXT_IN_CELLS = 2.5
 """So close over and under a cut, a wall that goes on through it is seen on both sides."""
 FEWEST_RESTING = 8
@@ -166,8 +168,11 @@ def _cuts_walls(scene: Standing, chosen: BoolArray, riser: Riser) -> bool:
     over, under = walls & chosen & (clear > 0), walls & (clear < 0)
     if not over.any() or not under.any():
         return False
-    away = cKDTree(scene.plan[under]).query(scene.plan[over], distance_upper_bound=cell)[0]
-    through = scene.plan[over][np.isfinite(away)]
+    away, nearest = cKDTree(scene.plan[under]).query(scene.plan[over], distance_upper_bound=cell)
+    beside = np.flatnonzero(np.isfinite(away))
+    step = (scene.plan[over][beside] - scene.plan[under][nearest[beside]]) @ scene.axes
+    flush = np.abs(np.einsum("ij,ij->i", step, scene.normal[over][beside])) < FLUSH_IN_CELLS * cell
+    through = scene.plan[over][beside[flush]]
     return len(through) >= FEWEST_RESTING and share_around(through - through.mean(axis=0)) >= LEAST_RING
 
 

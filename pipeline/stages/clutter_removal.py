@@ -52,7 +52,7 @@ QUESTIONS: Mapping[Uncertain, tuple[str, str]] = MappingProxyType(
             "Look at the pictures. Give riser_height_mm in the ticket (0 without a riser).",
         ),
         Uncertain.CUT: (
-            "walls go on through the height at which the riser of the ticket ends, so something of it may be left.",
+            "the riser does not end at the height of the ticket: something of it may be left, or of the part gone.",
             "Look at the pictures. Measure the riser from the table to its top, paper or cloth included, and mend "
             "riser_height_mm in the ticket, or leave it out.",
         ),

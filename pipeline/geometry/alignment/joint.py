@@ -14,11 +14,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from pipeline.geometry.alignment.rigid import moved, nearest_rigid, twisted_about
 from pipeline.geometry.alignment.side import Side
 from pipeline.geometry.cloud import unit
-from pipeline.geometry.sampling import rough_tree
 from pipeline.geometry.vectors import cross, inner
 from pipeline.geometry.weights import tukey
 from pipeline.part import FloatArray, LongArray
@@ -76,7 +76,8 @@ class SixD:
 
     def __init__(self, side: Side, size: float) -> None:
         self.side, self.weight = side, NORMAL_SIZE * size
-        self.tree = rough_tree(np.hstack([side.points, self.weight * side.normals]))
+        places = np.hstack([side.points, self.weight * side.normals])
+        self.tree = cKDTree(places, balanced_tree=False)  # asked millions of times: its boxes are drawn tight
 
     def nearest(self, points: FloatArray, normals: FloatArray, reach: float) -> LongArray:
         """(n,) indices of the nearest samples within ``reach`` (6-D); the number of samples where there is none."""
