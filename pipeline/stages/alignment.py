@@ -128,11 +128,6 @@ class Alignment(Stage):
         whole, part = part, _without(part, gone)
         if removable and not scraps:
             search = self._search(part)
-        placed = _placed(part, search)
-        strays = strays_between(placed.captures)
-        context.measure("strays_count", sum(int(flags.sum()) for flags in strays))
-        if self.keep_removed:
-            self._write_removed(whole, gone, strays, context)
         if search.doubt is not None:
             context.doubt(*search.doubt)
         if search.warning:
@@ -150,6 +145,11 @@ class Alignment(Stage):
                 "Look at the result: is it the part alone, and all of it? Leave more room around the part next time.",
                 name,
             )
+        placed = _placed(part, search)
+        strays = strays_between(placed.captures)  # under poses that are not believed there is nothing to be off
+        context.measure("strays_count", sum(int(flags.sum()) for flags in strays))
+        if self.keep_removed:
+            self._write_removed(whole, gone, strays, context)
         return replace(_without(placed, strays), aligned=True)
 
     def _search(self, part: Part) -> Search:
