@@ -86,8 +86,7 @@ def standing_part(
     expected_size : edge lengths of the part, millimetres, as declared
     riser_height : height of the riser above the support, millimetres, as declared
     """
-    seen = None if riser_height == 0.0 else find_riser(scene)
-    riser = seen if riser_height is None else _declared(scene, seen, riser_height)
+    riser = find_riser(scene) if riser_height is None else _declared(scene, riser_height)
     chosen, uncertain = _on_ground(scene, expected_size) if riser is None else _on_riser(scene, riser, expected_size)
     if riser is not None and riser_height is None:
         # A column that carries next to nothing was none.
@@ -97,8 +96,6 @@ def standing_part(
     if scene.cleared is not None:
         chosen = _with_own(scene, chosen, scene.cleared.own, riser)
     uncertain = [*uncertain, *doubts(scene, chosen, riser, outline, declared=riser_height is not None)]
-    if riser_height is not None and riser is not None and riser is not seen and _ends_lower(scene, seen, riser_height):
-        uncertain.append(Uncertain.CUT)
     keep = chosen[scene.cells.of_point]
     of_riser = np.zeros(len(points), bool)
     if riser is not None:
@@ -111,28 +108,16 @@ def standing_part(
     return replace(found, contested=riser is not None and riser.contested)
 
 
-def _declared(scene: Standing, seen: Riser | None, declared: float) -> Riser | None:
+def _declared(scene: Standing, declared: float) -> Riser | None:
     """The riser that is seen, if it is the one declared; else a level cut at that height, or at a top seen about it."""
     if declared <= 0.0:
         return None
-    slack = _slack(scene, declared)
-    if seen is not None and abs(_height(seen) - declared) < slack:
+    seen, slack = find_riser(scene), max(AGREED * declared, scene.cell)
+    if seen is not None and abs(seen.height - declared) < slack:
         return seen
+    rivals = (seen,) if seen is not None and not seen.contested and seen.height < declared else ()
     top = None if scene.level_ground else level_top(scene, declared, slack)
-    return declared_riser(declared if top is None else top, np.median(scene.plan, axis=0))
-
-
-def _slack(scene: Standing, declared: float) -> float:
-    return max(AGREED * declared, scene.cell)
-
-
-def _height(riser: Riser) -> float:
-    return float(riser.top(riser.centre[None, :])[0])
-
-
-def _ends_lower(scene: Standing, seen: Riser | None, declared: float) -> bool:
-    """Whether the riser that is seen, and that nothing contests, ends below the height declared."""
-    return seen is not None and not seen.contested and _height(seen) <= declared - _slack(scene, declared)
+    return declared_riser(declared if top is None else top, np.median(scene.plan, axis=0), rivals)
 
 
 def _of_riser(
@@ -187,10 +172,9 @@ def _on_riser(
         chosen = chosen | (label == np.argmax(rests))
     below = _running_on(scene, chosen, ~usable & (outside > 2.0 * scene.cell) & scene.solid, clear)
     if below.any():
-        top = float(riser.top(riser.centre[None, :])[0])
-        floor = max(scene.floor, 0.5 * top)
+        floor = max(scene.floor, 0.5 * riser.height)
         piece = chosen | below
-        chosen, sure = parted(cells, scene.normal, piece, scene.height, scene.plan, riser.centre, floor, top)
+        chosen, sure = parted(cells, scene.normal, piece, scene.height, scene.plan, riser.centre, floor, riser.height)
         chosen = chosen & usable
         if not sure:
             uncertain.append(Uncertain.TOUCHING)

@@ -16,6 +16,7 @@ from pipeline.geometry.contact import loose_sides, things
 from pipeline.geometry.riser import Riser, may_be_riser
 from pipeline.geometry.sectors import SECTORS, filled_in, furthest, sector_of, share_around
 from pipeline.geometry.standing import Standing
+from pipeline.geometry.vectors import inner
 from pipeline.geometry.walls import LEAST_RING, UPRIGHT
 from pipeline.part import BoolArray, FloatArray
 
@@ -89,7 +90,7 @@ def doubts(
         unsure = bool(scene.height[chosen].min() < scene.floor) and may_be_riser(scene, chosen)
     if unsure and not declared:
         found.append(Uncertain.FOOT)
-    if riser is not None and riser.everywhere and _cuts_walls(scene, chosen, riser):
+    if riser is not None and riser.everywhere and (riser.rivals or _cuts_walls(scene, chosen, riser)):
         found.append(Uncertain.CUT)
     if _has_weak_seam(scene, chosen):
         found.append(Uncertain.TOUCHING)
@@ -171,7 +172,7 @@ def _cuts_walls(scene: Standing, chosen: BoolArray, riser: Riser) -> bool:
     away, nearest = cKDTree(scene.plan[under]).query(scene.plan[over], distance_upper_bound=cell)
     beside = np.flatnonzero(np.isfinite(away))
     step = (scene.plan[over][beside] - scene.plan[under][nearest[beside]]) @ scene.axes
-    flush = np.abs(np.einsum("ij,ij->i", step, scene.normal[over][beside])) < FLUSH_IN_CELLS * cell
+    flush = np.abs(inner(step, scene.normal[over][beside])) < FLUSH_IN_CELLS * cell
     through = scene.plan[over][beside[flush]]
     return len(through) >= FEWEST_RESTING and share_around(through - through.mean(axis=0)) >= LEAST_RING
 

@@ -73,7 +73,8 @@ class Riser:
     sure : depth below its top down from which everything goes; above, only what stands within the walls, millimetres
     hidden : share of its height, from the support up, of which no wall is seen
     contested : something beside it reaches from the ground to what stands on it
-    rivals : others whose walls are seen nearly as well and end elsewhere
+    rivals : others whose walls are seen nearly as well and end elsewhere; beside one that was only told, one that is
+        seen to end below it
     """
 
     slope: FloatArray
@@ -92,6 +93,11 @@ class Riser:
         """Nothing is known of it but its height."""
         return len(self.outline) == 1
 
+    @property
+    def height(self) -> float:
+        """Of its top over its middle, millimetres above the support."""
+        return float(self.top(self.centre[None, :])[0])
+
     def outside(self, plan: FloatArray) -> FloatArray:
         """(n,) how far points (n, 2) lie outside the outline, negative inside, millimetres."""
         return outside_of(self.outline, plan)
@@ -102,9 +108,10 @@ class Riser:
         return height
 
 
-def declared_riser(height: float, centre: FloatArray) -> Riser:
+def declared_riser(height: float, centre: FloatArray, rivals: tuple[Riser, ...] = ()) -> Riser:
     """A riser of which only the height is known: everything below goes, wherever it stands."""
-    return Riser(np.array([0.0, 0.0, height]), np.array([[0.0, 0.0, -1.0]]), centre, True, 1.0, 0.0, 0.0, 0.0, False)
+    everywhere = np.array([[0.0, 0.0, -1.0]])
+    return Riser(np.array([0.0, 0.0, height]), everywhere, centre, True, 1.0, 0.0, 0.0, 0.0, False, rivals)
 
 
 def find_riser(scene: Standing) -> Riser | None:
@@ -114,11 +121,10 @@ def find_riser(scene: Standing) -> Riser | None:
         return None
     seen, best = max(found, key=lambda judged: judged[0])
     # Another that is seen nearly as well and ends elsewhere: one of the two is not what it seems.
-    height = float(best.top(best.centre[None, :])[0])
     others = [riser for walls, riser in found if walls > RIVAL * seen]
     return replace(
         best,
-        rivals=tuple(riser for riser in others if abs(riser.top(riser.centre[None, :])[0] - height) > 2.0 * scene.cell),
+        rivals=tuple(riser for riser in others if abs(riser.height - best.height) > 2.0 * scene.cell),
     )
 
 
