@@ -15,7 +15,8 @@ import numpy as np
 from pipeline.geometry.deviation import Surface
 from pipeline.geometry.edges import touching
 from pipeline.geometry.facing import upright_axes
-from pipeline.geometry.holes import Hole, Surroundings, rim_normals
+from pipeline.geometry.holes import Hole, rim_normals
+from pipeline.geometry.incidence import Incidence
 from pipeline.geometry.measure import mean_cell
 from pipeline.geometry.outline import middle_of
 from pipeline.geometry.repair import together, used_only, without_faces
@@ -66,7 +67,7 @@ class Bore:
         return float(np.linalg.norm(self.centres[0] - self.centres[1]))
 
 
-def with_walls(mesh: Mesh, holes: Sequence[Hole], around: Surroundings) -> tuple[Mesh, list[Bore]]:
+def with_walls(mesh: Mesh, holes: Sequence[Hole], around: Incidence) -> tuple[Mesh, list[Bore]]:
     """The mesh with the walls of its unseen bores as pieces of their own, not yet joined to it, and those bores.
 
     Parameters
@@ -97,7 +98,7 @@ def _where_nothing_is(wall: Mesh, seen: Surface, cell: float) -> Mesh:
     return without_faces(wall, touching(wall.faces, seen.distance(wall.vertices) < CLEAR_CELLS * cell))
 
 
-def find_bores(mesh: Mesh, holes: Sequence[Hole], around: Surroundings) -> list[Bore]:
+def find_bores(mesh: Mesh, holes: Sequence[Hole], around: Incidence) -> list[Bore]:
     """Pairs of openings that are the two ends of one bore; each opening at most once, the nearest pairs first."""
     bores = [
         bore
@@ -115,7 +116,7 @@ def find_bores(mesh: Mesh, holes: Sequence[Hole], around: Surroundings) -> list[
     return found
 
 
-def _bore(mesh: Mesh, one: Hole, other: Hole, around: Surroundings) -> Bore | None:
+def _bore(mesh: Mesh, one: Hole, other: Hole, around: Incidence) -> Bore | None:
     """The bore that ends in two openings; None where they are no ends of one."""
     apart = one.centre - other.centre
     if one.islands or other.islands or one.axis @ apart <= 0 or other.axis @ apart >= 0:

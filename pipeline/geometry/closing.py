@@ -19,7 +19,8 @@ from pipeline.geometry.edges import edges_of, one_row_more, touching
 from pipeline.geometry.fuse import Wanted, fused
 from pipeline.geometry.guess import MEASURED_CELLS, beyond_rims, closed_guess, guess_about
 from pipeline.geometry.hole_filling import fill
-from pipeline.geometry.holes import Surroundings, find_holes
+from pipeline.geometry.holes import find_holes
+from pipeline.geometry.incidence import Incidence
 from pipeline.geometry.measure import face_areas, face_vectors, mean_cell
 from pipeline.geometry.pool import Pool, joined
 from pipeline.geometry.repair import drawn_apart, together, used_only, with_fans_split, without_crumbs, without_faces
@@ -127,12 +128,12 @@ def _patched(mesh: Mesh) -> Mesh | None:
     """The mesh with its last pinholes patched; where no patch fits, also without the row of faces about them."""
     for _ in range(ROWS):
         mesh = without_crumbs(mesh)  # what a seam leaves over would be closed to bubbles
-        around = Surroundings(mesh.faces, len(mesh.vertices))
+        around = Incidence(mesh.faces, len(mesh.vertices))
         result = fill(mesh, find_holes(mesh, around), around)
         if not result.refused:
             return _with_copies_apart(result.mesh) if is_closed(result.mesh.faces) else None
         loops = [hole.loop for hole, _ in result.refused]
-        around = Surroundings(result.mesh.faces, len(result.mesh.vertices))
+        around = Incidence(result.mesh.faces, len(result.mesh.vertices))
         drop = np.zeros(len(result.mesh.faces), bool)
         drop[around.faces_at(np.unique(np.concatenate(loops)))] = True
         mesh = with_fans_split(without_faces(result.mesh, drop))

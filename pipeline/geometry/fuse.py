@@ -102,7 +102,7 @@ def fused(pool: Pool, wanted: Wanted) -> tuple[Lengths, Fused | None]:
         return lengths, None
     given = pool.normals is not None and consistent(pool.points, pool.normals, tree)
     cloud = thinned(pool.points, pool.normals if given else None, pool.colours, lengths.sample(normals=given))
-    tree = cKDTree(cloud.points)
+    tree = cKDTree(cloud.points, balanced_tree=False)
     apart = 0.0
     origin = cloud.points.mean(axis=0)
     several = bool(pool.owner[-1] > 0)

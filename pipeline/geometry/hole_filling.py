@@ -9,7 +9,8 @@ import numpy as np
 
 from pipeline.geometry.edges import edges_of
 from pipeline.geometry.hole_patch import Patch, Shape, make_patch
-from pipeline.geometry.holes import Hole, Surroundings
+from pipeline.geometry.holes import Hole
+from pipeline.geometry.incidence import Incidence
 from pipeline.geometry.self_intersection import crossed_faces
 from pipeline.part import FloatArray, LongArray, Mesh
 
@@ -23,7 +24,7 @@ class Filled:
     refused: tuple[tuple[Hole, str], ...]
 
 
-def fill(mesh: Mesh, holes: Sequence[Hole], around: Surroundings) -> Filled:
+def fill(mesh: Mesh, holes: Sequence[Hole], around: Incidence) -> Filled:
     """Close holes. A patch that passes through the surface is tried again in plainer shapes, then left out.
 
     Patches are tried all together first. Those that are in the way of something and near another patch are tried

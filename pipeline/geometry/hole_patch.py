@@ -12,7 +12,8 @@ from pipeline.geometry.edges import edges_of
 from pipeline.geometry.hole_fairing import faired, stretched
 from pipeline.geometry.hole_refinement import flipped, refine
 from pipeline.geometry.hole_triangulation import triangulate_hole
-from pipeline.geometry.holes import Hole, Opening, Surroundings
+from pipeline.geometry.holes import Hole, Opening
+from pipeline.geometry.incidence import Incidence
 from pipeline.geometry.measure import face_vectors
 from pipeline.part import BoolArray, ColourArray, FloatArray, IndexArray, Mesh
 
@@ -48,7 +49,7 @@ class Patch:
     colours: ColourArray | None
 
 
-def make_patch(mesh: Mesh, hole: Hole, around: Surroundings, shape: Shape = Shape.SMOOTH) -> Patch | None:
+def make_patch(mesh: Mesh, hole: Hole, around: Incidence, shape: Shape = Shape.SMOOTH) -> Patch | None:
     """The patch for a hole, or None when its rim cannot be triangulated without a doubled edge."""
     rim, corner = np.unique(hole.loop, return_inverse=True)
     count = len(rim)

@@ -9,9 +9,9 @@ import numpy as np
 
 from pipeline.geometry.boundary import boundary_loops
 from pipeline.geometry.edges import edges_of
-from pipeline.geometry.kinds import ascending
+from pipeline.geometry.incidence import Incidence
 from pipeline.geometry.measure import face_vectors
-from pipeline.part import FloatArray, IndexArray, LongArray, Mesh
+from pipeline.part import FloatArray, IndexArray, Mesh
 
 STEEP_IN, STEEP_OUT = 0.5, 0.3
 """Cosine between rim normals and the opening's axis below which the surface runs into the opening: 60 degrees
@@ -65,23 +65,7 @@ class Hole:
     islands: int = 0
 
 
-class Surroundings:
-    """Which faces of a mesh touch which vertex, for looking around rims without a walk over all faces."""
-
-    def __init__(self, faces: IndexArray, vertices_count: int) -> None:
-        self._faces = faces
-        corners = faces.reshape(-1)
-        self._order = ascending(corners)[0]
-        self._start = np.concatenate([[0], np.cumsum(np.bincount(corners, minlength=vertices_count))])
-
-    def faces_at(self, vertices: IndexArray | LongArray) -> LongArray:
-        """Faces that touch any of the vertices, in rising order."""
-        runs = [self._order[self._start[v] : self._start[v + 1]] for v in vertices]
-        faces: LongArray = np.unique(np.concatenate(runs) // 3)
-        return faces
-
-
-def find_holes(mesh: Mesh, around: Surroundings) -> list[Hole]:
+def find_holes(mesh: Mesh, around: Incidence) -> list[Hole]:
     """Every open border, widest first; a hole with islands inside counts as one."""
     size = float(np.ptp(mesh.vertices[mesh.faces].reshape(-1, 3), axis=0).max()) if len(mesh.faces) else 0.0
     loops = [loop[::-1] for loop in boundary_loops(mesh.faces)]
@@ -90,7 +74,7 @@ def find_holes(mesh: Mesh, around: Surroundings) -> list[Hole]:
     return _through_bores(_with_islands(mesh, holes))
 
 
-def _described(mesh: Mesh, loop: IndexArray, around: Surroundings, size: float) -> Hole:
+def _described(mesh: Mesh, loop: IndexArray, around: Incidence, size: float) -> Hole:
     rim = mesh.vertices[loop]
     centre = rim.mean(axis=0)
     area_vector = np.cross(rim - centre, np.roll(rim, -1, axis=0) - centre).sum(axis=0)
@@ -165,7 +149,7 @@ def _ends_of_a_bore(one: Hole, other: Hole) -> bool:
     return bool(facing_away and near)
 
 
-def rim_normals(mesh: Mesh, loop: IndexArray, around: Surroundings) -> FloatArray:
+def rim_normals(mesh: Mesh, loop: IndexArray, around: Incidence) -> FloatArray:
     """(n, 3) unit normals at the rim's vertices, area-weighted over the faces within two rings."""
     near = around.faces_at(np.unique(mesh.faces[around.faces_at(loop)]))
     faces = mesh.faces[near]

@@ -8,7 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipeline.geometry.hole_filling import fill
-from pipeline.geometry.holes import Surroundings, find_holes
+from pipeline.geometry.holes import find_holes
+from pipeline.geometry.incidence import Incidence
 from pipeline.geometry.marker_lumps import Lump
 from pipeline.geometry.repair import used_only
 from pipeline.part import BoolArray, FloatArray, Mesh
@@ -40,7 +41,7 @@ def cleared(mesh: Mesh, lumps: Sequence[Lump]) -> Cleared:
     opened = replace(mesh, faces=mesh.faces[~cut], filled=mesh.filled[~cut])
     rim = np.zeros(len(mesh.vertices), bool)
     rim[mesh.faces[cut]] = True
-    around = Surroundings(opened.faces, len(opened.vertices))
+    around = Incidence(opened.faces, len(opened.vertices))
     holes = find_holes(opened, around)
     ours = [hole for hole in holes if rim[hole.loop].all()]
     mixed = [hole for hole in holes if rim[hole.loop].mean() > 0.5 and not rim[hole.loop].all()]

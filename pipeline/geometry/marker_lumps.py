@@ -9,7 +9,7 @@ from scipy.spatial import cKDTree
 
 from pipeline.geometry.cloud import unit
 from pipeline.geometry.edges import connected, edges_of
-from pipeline.geometry.holes import Surroundings
+from pipeline.geometry.incidence import Incidence
 from pipeline.geometry.measure import edge_lengths, face_vectors
 from pipeline.part import FloatArray, LongArray, Mesh
 
@@ -79,7 +79,7 @@ class LumpFinder:
         self.vectors = face_vectors(mesh.vertices, mesh.faces)
         self.edge = float(np.median(edge_lengths(mesh.vertices, mesh.faces)))
         self.margin = MARGIN_EDGES * min(self.edge, self.radius)
-        self._touching = Surroundings(mesh.faces, len(mesh.vertices))
+        self._touching = Incidence(mesh.faces, len(mesh.vertices))
 
     def at(self, place: FloatArray, scale: float = 1.0) -> Lump | None:
         """The lump at a place near its middle, as high as its top or its foot; None where there is no surface.

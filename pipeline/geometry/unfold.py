@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.geometry.edges import touching
+from pipeline.geometry.incidence import Incidence
 from pipeline.geometry.measure import face_vectors
 from pipeline.geometry.vectors import length
 from pipeline.part import BoolArray, FloatArray, IndexArray
@@ -34,41 +35,60 @@ def unfolded(vertices: FloatArray, faces: IndexArray, facing: FloatArray) -> Flo
     faces : (m, 3)
     facing : (n, 3) which way the surface faces at each vertex
     """
+    folded: IndexArray = np.flatnonzero(_is_folded(vertices, faces, facing)).astype(np.int32)
+    if len(folded) == 0:
+        return vertices
+    incidence = Incidence(faces, len(vertices))
     for _ in range(PASSES):
-        folded = _is_folded(vertices, faces, facing)
-        if not folded.any():
+        placed = _drawn_in(vertices, faces, facing, folded, incidence)
+        moved = np.flatnonzero((placed != vertices).any(axis=1))
+        vertices = placed
+        asked = np.union1d(folded, incidence.faces_at(moved))
+        folded = asked[_is_folded(vertices, faces[asked], facing)]
+        if len(folded) == 0:
             break
-        vertices = _drawn_in(vertices, faces, facing, _middles(vertices, faces))
     return vertices
 
 
 def evened(vertices: FloatArray, faces: IndexArray, chosen: BoolArray) -> FloatArray:
     """Vertices with the chosen ones (n,) put in the middle of their neighbours, again and again until they settle."""
-    around = faces[touching(faces, chosen)]
-    placed = vertices.copy()
+    near, around = np.unique(faces[touching(faces, chosen)], return_inverse=True)
+    placed, here = vertices[near], chosen[near]
     for _ in range(EVENED):
-        placed[chosen] = _middles(placed, around)[chosen]
-    return placed
+        placed[here] = _middles(placed, around.reshape(-1, 3))[here]
+    result = vertices.copy()
+    result[near] = placed
+    return result
 
 
-def _drawn_in(vertices: FloatArray, faces: IndexArray, facing: FloatArray, middles: FloatArray) -> FloatArray:
-    far = np.linalg.norm(vertices - middles, axis=1)
+def _drawn_in(
+    vertices: FloatArray, faces: IndexArray, facing: FloatArray, folded: IndexArray, incidence: Incidence
+) -> FloatArray:
+    """One pass that begins with these folded faces; ``far`` is negative where a vertex was not asked about yet."""
+    middles, far = np.zeros_like(vertices), np.full(len(vertices), -1.0)
     share, placed = np.ones(len(vertices)), vertices.copy()
-    asked = faces
     for _ in range(ROUNDS):
-        folded = asked[_is_folded(placed, asked, facing)]
-        way = (far * share)[folded]
+        corners = faces[folded]
+        new = np.unique(corners[far[corners] < 0])
+        if len(new):
+            middles[new] = _middles_of(new, vertices, faces, incidence)
+            far[new] = length(vertices[new] - middles[new])
+        way = far[corners] * share[corners]
         movable = way.max(axis=1, initial=0) > 0
-        back = np.unique(folded[movable, way[movable].argmax(axis=1)])
+        back = np.unique(corners[movable, way[movable].argmax(axis=1)])
         if len(back) == 0:
             break
         share[back] = np.where(share[back] > NOTHING, BACK * share[back], 0.0)
         placed[back] = middles[back] + share[back, None] * (vertices[back] - middles[back])
-        changed = np.zeros(len(share), bool)
-        changed[back] = True
-        changed[folded] = True  # a face of which another corner moved is asked about again
-        asked = faces[touching(faces, changed)]
+        asked = incidence.faces_at(np.unique(corners))  # also those of which another corner moved
+        folded = asked[_is_folded(placed, faces[asked], facing)]
     return placed
+
+
+def _middles_of(chosen: IndexArray, vertices: FloatArray, faces: IndexArray, incidence: Incidence) -> FloatArray:
+    """(k, 3) mean of the neighbours of some vertices (k,) in rising order."""
+    near, around = np.unique(faces[incidence.faces_at(chosen)], return_inverse=True)
+    return _middles(vertices[near], around.reshape(-1, 3))[np.searchsorted(near, chosen)]
 
 
 def _middles(vertices: FloatArray, faces: IndexArray) -> FloatArray:

@@ -13,7 +13,8 @@ from pipeline.geometry.bores import Bore, with_walls
 from pipeline.geometry.boundary import boundary_loops
 from pipeline.geometry.closing import closed_surface
 from pipeline.geometry.hole_filling import fill
-from pipeline.geometry.holes import Hole, Opening, Surroundings, find_holes
+from pipeline.geometry.holes import Hole, Opening, find_holes
+from pipeline.geometry.incidence import Incidence
 from pipeline.geometry.measure import face_areas
 from pipeline.part import Form, Mesh, Part
 from pipeline.places import carried
@@ -57,7 +58,7 @@ class HoleFill(Stage):
         if mesh is None or len(mesh.faces) == 0:
             raise ValueError("hole-fill needs a mesh")
         widest = self.max_diameter_mm or SHARE_OF_PART * float(np.ptp(mesh.vertices, axis=0).max())
-        around = Surroundings(mesh.faces, len(mesh.vertices))
+        around = Incidence(mesh.faces, len(mesh.vertices))
         holes = find_holes(mesh, around)
         why_left = {id(hole): self._stays_open(hole, widest) for hole in holes}
         result = fill(mesh, [hole for hole in holes if not why_left[id(hole)]], around)
@@ -80,7 +81,7 @@ class HoleFill(Stage):
 
 
 def _closed(
-    mesh: Mesh, left: list[tuple[Hole, str]], around: Surroundings, context: StageContext
+    mesh: Mesh, left: list[tuple[Hole, str]], around: Incidence, context: StageContext
 ) -> tuple[Mesh, list[tuple[Hole, str]]]:
     """One closed surface through an open one, and what is still left open."""
     walled, bores = with_walls(mesh, [hole for hole, _ in left], around)

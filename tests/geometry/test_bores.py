@@ -9,7 +9,8 @@ from scipy.spatial import cKDTree
 
 from pipeline.geometry.bores import with_walls
 from pipeline.geometry.closing import closed_surface
-from pipeline.geometry.holes import Surroundings, find_holes
+from pipeline.geometry.holes import find_holes
+from pipeline.geometry.incidence import Incidence
 from pipeline.geometry.measure import face_areas, mean_cell
 from pipeline.part import BoolArray, ColourArray, FloatArray, Mesh
 
@@ -31,7 +32,7 @@ def unseen(mesh: trimesh.Trimesh, hidden: BoolArray, colours: ColourArray | None
 
 def walled(mesh: Mesh) -> tuple[Mesh, list[float]]:
     """With the walls of its bores, and how deep each bore was not seen."""
-    around = Surroundings(mesh.faces, len(mesh.vertices))
+    around = Incidence(mesh.faces, len(mesh.vertices))
     made, bores = with_walls(mesh, find_holes(mesh, around), around)
     return made, [bore.depth_mm for bore in bores]
 
@@ -126,6 +127,6 @@ def test_two_blind_holes_that_do_not_fit_are_no_bore(change: str) -> None:
     whole = trimesh.boolean.difference([block, *drill], engine="manifold").subdivide_to_size(1.5)
     middle = whole.triangles_center
     mesh = unseen(whole, (np.abs(middle[:, 2]) < 13) & (np.abs(middle[:, :2]).max(axis=1) < 19.9))
-    around = Surroundings(mesh.faces, len(mesh.vertices))
+    around = Incidence(mesh.faces, len(mesh.vertices))
     assert len(find_holes(mesh, around)) == 2
     assert walled(mesh)[1] == []

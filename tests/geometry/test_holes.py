@@ -16,15 +16,16 @@ from pipeline.geometry.deviation import Surface
 from pipeline.geometry.hole_filling import Filled, fill
 from pipeline.geometry.hole_patch import Shape, make_patch
 from pipeline.geometry.hole_triangulation import LARGE, triangulate_hole
-from pipeline.geometry.holes import Hole, Opening, Surroundings, find_holes
+from pipeline.geometry.holes import Hole, Opening, find_holes
+from pipeline.geometry.incidence import Incidence
 from pipeline.geometry.measure import face_areas, volume
 from pipeline.geometry.self_intersection import crossed_faces
 from pipeline.geometry.topology import inspect, inspect_mesh
 from pipeline.part import Mesh
 
 
-def holes_of(mesh: Mesh) -> tuple[list[Hole], Surroundings]:
-    around = Surroundings(mesh.faces, len(mesh.vertices))
+def holes_of(mesh: Mesh) -> tuple[list[Hole], Incidence]:
+    around = Incidence(mesh.faces, len(mesh.vertices))
     return find_holes(mesh, around), around
 
 
