@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.geometry.edges import edges_of
-from pipeline.geometry.hole_patch import Patch, Shape, make_patch
+from pipeline.geometry.hole_patch import Patch, Shape, make_patches
+from pipeline.geometry.hole_rim import Rim
 from pipeline.geometry.holes import Hole
 from pipeline.geometry.incidence import Incidence
 from pipeline.geometry.self_intersection import crossed_faces
@@ -35,14 +36,15 @@ def fill(mesh: Mesh, holes: Sequence[Hole], around: Incidence) -> Filled:
     mesh : its faces as ``around`` knows them
     holes : those to close
     """
-    closed: list[tuple[Hole, Patch]] = []
+    closed: list[tuple[Rim, Patch]] = []
     refused: list[tuple[Hole, str]] = []
-    todo = sorted(holes, key=lambda hole: hole.diameter_mm)
+    todo = [Rim(mesh, hole, around) for hole in sorted(holes, key=lambda hole: hole.diameter_mm)]
     nearby = Nearby(mesh)
     for shape in Shape:
-        made = [(hole, make_patch(mesh, hole, around, shape)) for hole in todo]
-        refused += [(hole, "its rim cannot be closed without a doubled edge") for hole, patch in made if patch is None]
-        tried = [(hole, patch) for hole, patch in made if patch is not None]
+        made = list(zip(todo, make_patches(mesh, todo, shape), strict=True))
+        doubling = [rim.hole for rim, patch in made if patch is None]
+        refused += [(hole, "its rim cannot be closed without a doubled edge") for hole in doubling]
+        tried = [(rim, patch) for rim, patch in made if patch is not None]
         good = _passing(nearby.to([patch for _, patch in tried]), closed, tried)
         closed += [pair for pair, is_good in zip(tried, good, strict=True) if is_good]
         todo = []
@@ -52,8 +54,8 @@ def fill(mesh: Mesh, holes: Sequence[Hole], around: Incidence) -> Filled:
                 closed.append(pair)
             else:
                 todo.append(pair[0])
-    refused += [(hole, "a patch would pass through the surface") for hole in todo]
-    return Filled(_with_patches(mesh, closed)[0], tuple(hole for hole, _ in closed), tuple(refused))
+    refused += [(rim.hole, "a patch would pass through the surface") for rim in todo]
+    return Filled(_with_patches(mesh, closed)[0], tuple(rim.hole for rim, _ in closed), tuple(refused))
 
 
 class Nearby:
@@ -91,7 +93,7 @@ def _meet(mesh: Mesh, one: Patch, other: Patch) -> bool:
     return bool(((low <= other_high) & (high >= other_low)).all())
 
 
-def _passing(mesh: Mesh, before: list[tuple[Hole, Patch]], tried: list[tuple[Hole, Patch]]) -> list[bool]:
+def _passing(mesh: Mesh, before: list[tuple[Rim, Patch]], tried: list[tuple[Rim, Patch]]) -> list[bool]:
     """Which of the tried patches neither pass through anything nor double an edge."""
     if not tried:
         return []
@@ -109,7 +111,7 @@ def _doubling(mesh: Mesh, owner: LongArray) -> set[int]:
     return set(owner[crowded & (owner >= 0)].tolist())
 
 
-def _with_patches(mesh: Mesh, patches: Sequence[tuple[Hole, Patch]]) -> tuple[Mesh, LongArray]:
+def _with_patches(mesh: Mesh, patches: Sequence[tuple[Rim, Patch]]) -> tuple[Mesh, LongArray]:
     """The mesh with all patches, and the number of the patch of each face, -1 for the mesh's own."""
     vertices, faces = [mesh.vertices], [mesh.faces]
     colours = [] if mesh.colours is None else [mesh.colours]

@@ -1,20 +1,23 @@
-"""Making one patch: triangulated, refined, bent to carry on the surface around it."""
+"""Making patches: triangulated, refined, bent to carry on the surface around them.
+
+Most patches are small, and all of them are made at once: laid side by side they are one mesh whose pieces have no
+vertex in common.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from pipeline.geometry.edges import edges_of
 from pipeline.geometry.hole_fairing import faired, stretched
-from pipeline.geometry.hole_refinement import flipped, refine
-from pipeline.geometry.hole_triangulation import triangulate_hole
-from pipeline.geometry.holes import Hole, Opening
-from pipeline.geometry.incidence import Incidence
-from pipeline.geometry.measure import face_vectors
+from pipeline.geometry.hole_refinement import Pieces, flipped, refined
+from pipeline.geometry.hole_rim import Rim
+from pipeline.geometry.holes import Opening
 from pipeline.part import BoolArray, ColourArray, FloatArray, IndexArray, Mesh
 
 PASSES = 3
@@ -49,94 +52,96 @@ class Patch:
     colours: ColourArray | None
 
 
-def make_patch(mesh: Mesh, hole: Hole, around: Incidence, shape: Shape = Shape.SMOOTH) -> Patch | None:
-    """The patch for a hole, or None when its rim cannot be triangulated without a doubled edge."""
-    rim, corner = np.unique(hole.loop, return_inverse=True)
-    count = len(rim)
-    ring = mesh.faces[around.faces_at(rim)]
-    outer = np.setdiff1d(ring, rim)
-    known = np.concatenate([rim, outer])
-    order = np.argsort(known)
-    ring = order[np.searchsorted(known, ring, sorter=order)].astype(np.int32)
-    normals, taken, size = _rim_facts(mesh.vertices[known], ring, count)
-    by_area = shape not in (Shape.SMOOTH, Shape.FOLDED)
-    faces = _triangulated(mesh.vertices[rim], corner.astype(np.int32), normals, taken, by_area)
-    if faces is None:
-        return None
-    vertices = mesh.vertices[rim]
+def make_patches(mesh: Mesh, rims: Sequence[Rim], shape: Shape = Shape.SMOOTH) -> list[Patch | None]:
+    """The patch for each hole, or None where its rim cannot be triangulated without a doubled edge."""
+    triangles = [rim.triangles(by_area=shape not in (Shape.SMOOTH, Shape.FOLDED)) for rim in rims]
+    made: list[Patch | None] = [None] * len(rims)
+    closed = [number for number, faces in enumerate(triangles) if faces is not None]
+    if not closed:
+        return made
+    there = [rims[number] for number in closed]
+    pieces = _side_by_side(there, [faces for faces in triangles if faces is not None])
     if shape not in (Shape.BARE, Shape.FOLDED):
-        vertices, faces = refine(vertices, faces, size, taken)
-        plain = shape is Shape.PLAIN or hole.kind is Opening.CORNER
-        vertices, faces = _bent(vertices, faces, mesh.vertices[outer], ring, taken, plain)
-    colours = None
-    if mesh.colours is not None and len(vertices) > count:
-        values = np.zeros((len(vertices), 3))
-        values[:count] = mesh.colours[rim]
-        spread = stretched(vertices, faces, np.arange(len(vertices)) >= count, values)[count:]
-        colours = np.clip(np.round(spread), 0, 255).astype(np.uint8)
-    return Patch(rim, vertices[count:], faces, colours)
+        pieces = refined(pieces, np.concatenate([rim.size for rim in there]))
+        plain = [shape is Shape.PLAIN or rim.hole.kind is Opening.CORNER for rim in there]
+        pieces = _bent(mesh, there, pieces, np.array(plain)[pieces.piece])
+    for number, patch in zip(closed, _taken_apart(there, pieces, _colours(mesh, there, pieces)), strict=True):
+        made[number] = patch
+    return made
 
 
-def _triangulated(
-    rim: FloatArray,
-    corner: IndexArray,
-    normals: Mapping[tuple[int, int], FloatArray],
-    taken: BoolArray,
-    by_area: bool,
-) -> IndexArray | None:
-    """Triangles over a loop of rim vertices, of which some may occur twice."""
-    after = np.roll(corner, -1)
-    sides = list(zip(corner.tolist(), after.tolist(), strict=True))
-    beside = np.array([normals.get(side, np.zeros(3)) for side in sides])
-    blocked = taken.copy()
-    blocked[corner, after] = blocked[after, corner] = False
-    np.fill_diagonal(blocked, True)
-    faces = triangulate_hole(rim[corner], beside, blocked[np.ix_(corner, corner)], by_area=by_area)
-    if faces is None:
-        return None
-    named: IndexArray = corner[faces]
-    return named if (named != named[:, (1, 2, 0)]).all() else None
+def _side_by_side(rims: Sequence[Rim], triangles: Sequence[IndexArray]) -> Pieces:
+    first = _first([len(rim.vertices) for rim in rims])
+    taken = [np.argwhere(np.triu(rim.taken)) + begin for rim, begin in zip(rims, first, strict=True)]
+    return Pieces(
+        vertices=np.concatenate([rim.places for rim in rims]),
+        faces=np.concatenate([faces + begin for faces, begin in zip(triangles, first, strict=True)]),
+        piece=np.repeat(np.arange(len(rims)), [len(rim.vertices) for rim in rims]),
+        rim_count=sum(len(rim.vertices) for rim in rims),
+        taken=np.concatenate(taken),
+    )
 
 
-def _bent(
-    vertices: FloatArray, faces: IndexArray, outer: FloatArray, ring: IndexArray, taken: BoolArray, plain: bool
-) -> tuple[FloatArray, IndexArray]:
-    count, total = len(taken), len(vertices)
-    if total == count:
-        return vertices, faces
-    shifted = np.where(ring < count, ring, ring + total - count)
-    free = np.zeros(total + len(outer), bool)
-    free[count:total] = True
+def _bent(mesh: Mesh, rims: Sequence[Rim], pieces: Pieces, plain: BoolArray) -> Pieces:
+    """The vertices off the rims put where the surface around wants them; where ``plain`` (n,) on a membrane."""
+    inner = np.arange(len(plain)) >= pieces.rim_count
+    if not inner.any():
+        return pieces
+    outer = mesh.vertices[np.concatenate([rim.outer for rim in rims])]
+    ring = _rings(rims, len(plain))
+    smooth = np.append(inner & ~plain, np.zeros(len(outer), bool))
     for _ in range(PASSES):
-        both = np.vstack([vertices, outer])
-        if plain:
-            vertices = stretched(vertices, faces, free[:total], vertices)
-        else:
-            vertices = faired(both, np.concatenate([faces, shifted]), free, both)[:total]
-        faces = flipped(vertices, faces, taken)
-    return vertices, faces
+        vertices = pieces.vertices
+        if smooth.any():
+            both = np.vstack([vertices, outer])
+            vertices = faired(both, np.concatenate([pieces.faces, ring]), smooth, both)[: len(vertices)]
+        if (inner & plain).any():
+            vertices = stretched(pieces.vertices, pieces.faces, inner & plain, vertices)
+        pieces = flipped(pieces.at(vertices))
+    return pieces
 
 
-def _rim_facts(
-    vertices: FloatArray, ring: IndexArray, count: int
-) -> tuple[dict[tuple[int, int], FloatArray], BoolArray, FloatArray]:
-    """Normal beyond each side of the rim, rim pairs with an edge already, and edge lengths around the rim.
+def _rings(rims: Sequence[Rim], total: int) -> IndexArray:
+    """The faces around all rims; the vertices farther out are numbered from ``total`` on."""
+    count = [len(rim.vertices) for rim in rims]
+    first, first_outer = _first(count), total + _first([len(rim.outer) for rim in rims])
+    return np.concatenate(
+        [
+            np.where(rim.ring < n, rim.ring + begin, rim.ring - n + begin_outer)
+            for rim, n, begin, begin_outer in zip(rims, count, first, first_outer, strict=True)
+        ]
+    )
 
-    A side is named as a patch runs along it: from the end to the beginning of the open half-edge.
-    """
-    edges = edges_of(ring)
-    ends = edges.ends
-    length = np.linalg.norm(vertices[ends[:, 0]] - vertices[ends[:, 1]], axis=1)
-    total, number = np.zeros(len(vertices)), np.zeros(len(vertices))
-    for side in (0, 1):
-        np.add.at(total, ends[:, side], length)
-        np.add.at(number, ends[:, side], 1)
-    size = (total / np.maximum(number, 1))[:count]
-    taken = np.zeros((count, count), bool)
-    both = ends[(ends < count).all(axis=1)]
-    taken[both[:, 0], both[:, 1]] = taken[both[:, 1], both[:, 0]] = True
-    unit = face_vectors(vertices, ring)
-    unit /= np.maximum(np.linalg.norm(unit, axis=1, keepdims=True), np.finfo(float).tiny)
-    halves = edges.boundary_halves
-    tail, head = ring.reshape(-1)[halves].tolist(), ring[:, (1, 2, 0)].reshape(-1)[halves].tolist()
-    return {(b, a): unit[half // 3] for a, b, half in zip(tail, head, halves, strict=True)}, taken, size
+
+def _colours(mesh: Mesh, rims: Sequence[Rim], pieces: Pieces) -> ColourArray | None:
+    """(k, 3) of the vertices off the rims, spread from the rims."""
+    inner = np.arange(len(pieces.vertices)) >= pieces.rim_count
+    if mesh.colours is None or not inner.any():
+        return None
+    values = np.zeros((len(inner), 3))
+    values[~inner] = mesh.colours[np.concatenate([rim.vertices for rim in rims])]
+    spread = stretched(pieces.vertices, pieces.faces, inner, values)[inner]
+    return np.clip(np.round(spread), 0, 255).astype(np.uint8)
+
+
+def _taken_apart(rims: Sequence[Rim], pieces: Pieces, colours: ColourArray | None) -> list[Patch]:
+    """Each piece as a patch of its own."""
+    count = np.array([len(rim.vertices) for rim in rims])
+    of_inner, of_face = pieces.piece[pieces.rim_count :], pieces.piece[pieces.faces[:, 0]]
+    order = np.argsort(of_inner, kind="stable")
+    inner_count = np.bincount(of_inner, minlength=len(rims))
+    place = np.empty(len(pieces.piece), np.int32)  # of each vertex in its own patch
+    place[: pieces.rim_count] = np.arange(pieces.rim_count) - np.repeat(_first(count), count)
+    place[pieces.rim_count + order] = np.arange(len(order)) + np.repeat(count - _first(inner_count), inner_count)
+    faces = np.split(
+        place[pieces.faces][np.argsort(of_face, kind="stable")], _first(np.bincount(of_face, minlength=len(rims)))[1:]
+    )
+    inner = np.split(pieces.vertices[pieces.rim_count :][order], _first(inner_count)[1:])
+    paint = [None] * len(rims) if colours is None else np.split(colours[order], _first(inner_count)[1:])
+    return [Patch(rim.vertices, *parts) for rim, parts in zip(rims, zip(inner, faces, paint, strict=True), strict=True)]
+
+
+def _first(count: Sequence[int] | NDArray[np.integer[Any]]) -> IndexArray:
+    """Where each of several runs of so many begins."""
+    first: IndexArray = (np.cumsum(count) - np.asarray(count)).astype(np.int32)
+    return first

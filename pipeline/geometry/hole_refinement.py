@@ -1,86 +1,121 @@
-"""Giving a patch triangles of the size of those around it (Liepa 2003), and the shape Delaunay asks for."""
+"""Giving patches triangles of the size of those around it (Liepa 2003), and the shape Delaunay asks for."""
 
 from __future__ import annotations
+
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from pipeline.geometry.edges import edges_of
 from pipeline.geometry.vectors import cross, length
-from pipeline.part import BoolArray, FloatArray, IndexArray
+from pipeline.part import BoolArray, FloatArray, IndexArray, LongArray
 
 SPLIT = np.sqrt(2)
 ROUNDS = 60
 
 
-def refine(
-    vertices: FloatArray, faces: IndexArray, size: FloatArray, taken: BoolArray, limit: int = 100_000
-) -> tuple[FloatArray, IndexArray]:
-    """Split a patch's triangles at their middles until they are as small as those around.
+@dataclass(frozen=True, slots=True, eq=False)
+class Pieces:
+    """Patches side by side: one mesh in pieces that have no vertex in common.
+
+    Attributes
+    ----------
+    vertices : (n, 3) millimetres, those on the rims first
+    faces : (m, 3)
+    piece : (n,) which piece each vertex belongs to
+    rim_count : how many vertices lie on the rims
+    taken : (t, 2) vertices on a rim, the lower first, between which the mesh around has an edge
+    """
+
+    vertices: FloatArray
+    faces: IndexArray
+    piece: LongArray
+    rim_count: int
+    taken: LongArray
+
+    def at(self, vertices: FloatArray) -> Pieces:
+        """The same pieces, their vertices elsewhere."""
+        return replace(self, vertices=vertices)
+
+
+def refined(pieces: Pieces, size: FloatArray, limit: int = 100_000) -> Pieces:
+    """Split the pieces' triangles at their middles until they are as small as those around.
 
     Parameters
     ----------
-    vertices : (n, 3) the rim's corners, millimetres
-    faces : (m, 3) the patch; every vertex lies on the rim
-    size : (n,) length of the edges around each corner, mm
-    taken : (n, n) rim corners between which the mesh has an edge already
-    limit : no more vertices than this
-
-    Returns
-    -------
-    Vertices, the rim's first, and faces.
+    pieces : every vertex lies on a rim
+    size : (n,) length of the edges around each vertex, mm
+    limit : no piece gets more vertices than this
     """
-    faces = flipped(vertices, faces, taken)
+    pieces = flipped(pieces)
     for _ in range(ROUNDS):
+        vertices, faces, of_face = pieces.vertices, pieces.faces, pieces.piece[pieces.faces[:, 0]]
         middle = vertices[faces].mean(axis=1)
         wanted = size[faces].mean(axis=1)
         reach = SPLIT * length(vertices[faces] - middle[:, None])
         split = (reach > np.maximum(wanted[:, None], size[faces])).all(axis=1)
-        if not split.any() or len(vertices) + split.sum() > limit:
+        count = np.bincount(pieces.piece)
+        full = count + np.bincount(of_face[split], minlength=len(count)) > limit
+        split &= ~full[of_face]
+        if not split.any():
             break
         new = np.arange(len(vertices), len(vertices) + split.sum(), dtype=np.int32)
         a, b, c = faces[split].T
         parts = [np.column_stack(corners) for corners in ((a, b, new), (b, c, new), (c, a, new))]
-        vertices, size = np.vstack([vertices, middle[split]]), np.append(size, wanted[split])
-        faces = flipped(vertices, np.concatenate([faces[~split], *parts]), taken)
-    return vertices, faces
+        size = np.append(size, wanted[split])
+        finer = replace(
+            pieces,
+            vertices=np.vstack([vertices, middle[split]]),
+            faces=np.concatenate([faces[~split], *parts]),
+            piece=np.append(pieces.piece, of_face[split]),
+        )
+        pieces = flipped(finer)
+    return pieces
 
 
-def flipped(vertices: FloatArray, faces: IndexArray, taken: BoolArray) -> IndexArray:
-    """The patch with inner edges flipped until the angles opposite each add up to at most 180 degrees.
+def flipped(pieces: Pieces) -> Pieces:
+    """The pieces with inner edges flipped until the angles opposite each add up to at most 180 degrees.
 
     Flips that would turn a face over, or make an edge that the patch or the mesh has already, are left out.
-    Each round flips the worst edges that share no face.
+    Each round flips the worst edges that share no face; a piece in which none was flipped is done.
     """
-    faces = faces.copy()
-    rim = len(taken)
+    faces = pieces.faces.copy()
+    asked = np.arange(len(faces))
     for _ in range(ROUNDS):
-        edges = edges_of(faces)
-        inner = edges.faces_count == 2
-        one, other = edges.order[edges.first[inner]], edges.order[edges.first[inner] + 1]
-        flat = faces.reshape(-1)
-        a, c = flat[one], flat[_before(one)]
-        b, d = flat[other], flat[_before(other)]
-        excess = _angle(vertices, c, a, b) + _angle(vertices, d, b, a) - np.pi
-        worth = (excess > 1e-6) & (c != d) & _stays_upright(vertices, a, b, c, d)
-        low, high = np.minimum(c, d).astype(np.int64), np.maximum(c, d).astype(np.int64)
-        base = len(vertices)
-        worth &= ~np.isin(low * base + high, edges.ends[:, 0] * base + edges.ends[:, 1])
-        on_rim = high < rim
-        worth[on_rim] &= ~taken[low[on_rim], high[on_rim]]
-        index = np.flatnonzero(worth)
-        if len(index) == 0:
+        changed, turned = _turned(pieces, faces[asked])
+        if len(turned) == 0:
             break
-        index = index[np.argsort(-excess[index], kind="stable")]
-        index = index[np.unique((low * base + high)[index], return_index=True)[1]]
-        index = index[np.argsort(-excess[index], kind="stable")]
-        best = np.full(len(faces), len(index))
-        np.minimum.at(best, one[index] // 3, np.arange(len(index)))
-        np.minimum.at(best, other[index] // 3, np.arange(len(index)))
-        mine = np.arange(len(index))
-        index = index[(best[one[index] // 3] == mine) & (best[other[index] // 3] == mine)]
-        faces[one[index] // 3] = np.column_stack([a[index], d[index], c[index]])
-        faces[other[index] // 3] = np.column_stack([d[index], b[index], c[index]])
-    return faces
+        faces[asked] = changed
+        busy = np.zeros(int(pieces.piece.max()) + 1, bool)
+        busy[pieces.piece[changed[turned, 0]]] = True
+        asked = asked[busy[pieces.piece[changed[:, 0]]]]
+    return replace(pieces, faces=faces)
+
+
+def _turned(pieces: Pieces, faces: IndexArray) -> tuple[IndexArray, LongArray]:
+    """The faces of whole pieces after one round of flips, and which of them were turned."""
+    faces, vertices = faces.copy(), pieces.vertices
+    edges = edges_of(faces)
+    inner = edges.faces_count == 2
+    one, other = edges.order[edges.first[inner]], edges.order[edges.first[inner] + 1]
+    flat = faces.reshape(-1)
+    a, c = flat[one], flat[_before(one)]
+    b, d = flat[other], flat[_before(other)]
+    excess = _angle(vertices, c, a, b) + _angle(vertices, d, b, a) - np.pi
+    index = np.flatnonzero((excess > 1e-6) & (c != d) & _stays_upright(vertices, a, b, c, d))
+    base = len(vertices)
+    across = np.minimum(c, d).astype(np.int64) * base + np.maximum(c, d)
+    there = np.concatenate([edges.ends, pieces.taken]) @ np.array([base, 1])
+    index = index[~np.isin(across[index], there)]
+    index = index[np.argsort(-excess[index], kind="stable")]
+    index = index[np.sort(np.unique(across[index], return_index=True)[1])]
+    best, mine = np.full(len(faces), len(index)), np.arange(len(index))
+    np.minimum.at(best, one[index] // 3, mine)
+    np.minimum.at(best, other[index] // 3, mine)
+    index = index[(best[one[index] // 3] == mine) & (best[other[index] // 3] == mine)]
+    faces[one[index] // 3] = np.column_stack([a[index], d[index], c[index]])
+    faces[other[index] // 3] = np.column_stack([d[index], b[index], c[index]])
+    return faces, np.concatenate([one[index] // 3, other[index] // 3])
 
 
 def _before(half: IndexArray) -> IndexArray:

@@ -19,13 +19,13 @@ class Incidence:
 
     def __init__(self, faces: IndexArray, vertices_count: int) -> None:
         corners = faces.reshape(-1)
-        self._face = (ascending(corners)[0] // 3).astype(np.int32)
+        self._face = ascending(corners)[0] // 3
         self._start = np.concatenate([[0], np.cumsum(np.bincount(corners, minlength=vertices_count))])
 
-    def faces_at(self, vertices: IndexArray | LongArray) -> IndexArray:
+    def faces_at(self, vertices: IndexArray | LongArray) -> LongArray:
         """Faces that touch any of the vertices (k,), each once, in rising order."""
         start = self._start[vertices]
         count = self._start[np.asarray(vertices) + 1] - start
         before = np.cumsum(count) - count
-        faces: IndexArray = np.unique(self._face[np.arange(count.sum()) + np.repeat(start - before, count)])
+        faces: LongArray = np.unique(self._face[np.arange(count.sum()) + np.repeat(start - before, count)])
         return faces

@@ -8,7 +8,7 @@ from pipeline.geometry.edges import touching
 from pipeline.geometry.incidence import Incidence
 from pipeline.geometry.measure import face_vectors
 from pipeline.geometry.vectors import length
-from pipeline.part import BoolArray, FloatArray, IndexArray
+from pipeline.part import BoolArray, FloatArray, IndexArray, LongArray
 
 LEAST = 0.2
 """Cosine between a face and the surface it stands for, below which it counts as folded over."""
@@ -35,7 +35,7 @@ def unfolded(vertices: FloatArray, faces: IndexArray, facing: FloatArray) -> Flo
     faces : (m, 3)
     facing : (n, 3) which way the surface faces at each vertex
     """
-    folded: IndexArray = np.flatnonzero(_is_folded(vertices, faces, facing)).astype(np.int32)
+    folded = np.flatnonzero(_is_folded(vertices, faces, facing))
     if len(folded) == 0:
         return vertices
     incidence = Incidence(faces, len(vertices))
@@ -52,17 +52,17 @@ def unfolded(vertices: FloatArray, faces: IndexArray, facing: FloatArray) -> Flo
 
 def evened(vertices: FloatArray, faces: IndexArray, chosen: BoolArray) -> FloatArray:
     """Vertices with the chosen ones (n,) put in the middle of their neighbours, again and again until they settle."""
-    near, around = np.unique(faces[touching(faces, chosen)], return_inverse=True)
+    near, around = _renumbered(faces[touching(faces, chosen)])
     placed, here = vertices[near], chosen[near]
     for _ in range(EVENED):
-        placed[here] = _middles(placed, around.reshape(-1, 3))[here]
+        placed[here] = _middles(placed, around)[here]
     result = vertices.copy()
     result[near] = placed
     return result
 
 
 def _drawn_in(
-    vertices: FloatArray, faces: IndexArray, facing: FloatArray, folded: IndexArray, incidence: Incidence
+    vertices: FloatArray, faces: IndexArray, facing: FloatArray, folded: LongArray, incidence: Incidence
 ) -> FloatArray:
     """One pass that begins with these folded faces; ``far`` is negative where a vertex was not asked about yet."""
     middles, far = np.zeros_like(vertices), np.full(len(vertices), -1.0)
@@ -87,8 +87,14 @@ def _drawn_in(
 
 def _middles_of(chosen: IndexArray, vertices: FloatArray, faces: IndexArray, incidence: Incidence) -> FloatArray:
     """(k, 3) mean of the neighbours of some vertices (k,) in rising order."""
-    near, around = np.unique(faces[incidence.faces_at(chosen)], return_inverse=True)
-    return _middles(vertices[near], around.reshape(-1, 3))[np.searchsorted(near, chosen)]
+    near, around = _renumbered(faces[incidence.faces_at(chosen)])
+    return _middles(vertices[near], around)[np.searchsorted(near, chosen)]
+
+
+def _renumbered(faces: IndexArray) -> tuple[IndexArray, IndexArray]:
+    """The vertices of some faces (m, 3) in rising order, and the faces by their places among these."""
+    near, place = np.unique(faces, return_inverse=True)
+    return near, place.reshape(-1, 3).astype(np.int32)
 
 
 def _middles(vertices: FloatArray, faces: IndexArray) -> FloatArray:

@@ -14,7 +14,8 @@ from meshes import box, cgal_meshes, icosphere, prism, read_obj, read_off, sampl
 from pipeline.geometry.boundary import boundary_loops
 from pipeline.geometry.deviation import Surface
 from pipeline.geometry.hole_filling import Filled, fill
-from pipeline.geometry.hole_patch import Shape, make_patch
+from pipeline.geometry.hole_patch import Patch, Shape, make_patches
+from pipeline.geometry.hole_rim import Rim
 from pipeline.geometry.hole_triangulation import LARGE, triangulate_hole
 from pipeline.geometry.holes import Hole, Opening, find_holes
 from pipeline.geometry.incidence import Incidence
@@ -27,6 +28,10 @@ from pipeline.part import Mesh
 def holes_of(mesh: Mesh) -> tuple[list[Hole], Incidence]:
     around = Incidence(mesh.faces, len(mesh.vertices))
     return find_holes(mesh, around), around
+
+
+def patch_for(mesh: Mesh, hole: Hole, around: Incidence, shape: Shape = Shape.SMOOTH) -> Patch | None:
+    return make_patches(mesh, [Rim(mesh, hole, around)], shape)[0]
 
 
 def filled(mesh: Mesh) -> Filled:
@@ -86,7 +91,7 @@ def test_bare_closing_of_the_textured_bunny() -> None:
     # T2: pymeshlab's bunny10k_textured.obj; F + border edges - 2 loops = 9999 + 109 - 10 = 10098
     mesh = Mesh(*read_obj(sample_meshes() / "bunny10k_textured.obj"))
     holes, around = holes_of(mesh)
-    patches = [make_patch(mesh, hole, around, Shape.BARE) for hole in holes]
+    patches = [patch_for(mesh, hole, around, Shape.BARE) for hole in holes]
     faces = np.vstack([mesh.faces, *(patch.rim[patch.faces] for patch in patches if patch is not None)])
     report = inspect(mesh.vertices, faces.astype(np.int32))
     assert (report.faces, report.euler_characteristic, report.loops_count) == (10098, 2, 0)
@@ -126,7 +131,7 @@ def test_flat_cap_of_a_spherical_hole_loses_what_geometry_says() -> None:
     vertices, faces = icosphere(6, 25.0)
     mesh = Mesh(*without_cap(vertices, faces, (0, 0, 25.0), 5.0))
     (hole,), around = holes_of(mesh)
-    patch = make_patch(mesh, hole, around, Shape.BARE)
+    patch = patch_for(mesh, hole, around, Shape.BARE)
     assert patch is not None
     flat = np.vstack([mesh.faces, patch.rim[patch.faces]]).astype(np.int32)
     rim_radius = np.linalg.norm(vertices[hole.loop, :2], axis=1).mean()
@@ -145,7 +150,7 @@ def test_on_free_form_never_worse_than_flat(width: float) -> None:
     for centre in vertices[rng.choice(len(vertices), 6, replace=False)]:
         mesh = Mesh(*without_cap(vertices, faces, tuple(centre), width / 2))
         (hole,), around = holes_of(mesh)
-        smooth, flat = (make_patch(mesh, hole, around, shape) for shape in (Shape.SMOOTH, Shape.BARE))
+        smooth, flat = (patch_for(mesh, hole, around, shape) for shape in (Shape.SMOOTH, Shape.BARE))
         assert smooth is not None
         assert flat is not None
         dense = flat.rim[flat.faces]
@@ -163,7 +168,7 @@ def test_noise_on_the_rim_is_not_blown_up() -> None:
     for width in (10.0, 20.0, 30.0):
         mesh = Mesh(*without_cap(noisy, faces, (30.0, 40.0, 0.0), width / 2))
         (hole,), around = holes_of(mesh)
-        patch = make_patch(mesh, hole, around)
+        patch = patch_for(mesh, hole, around)
         assert patch is not None
         assert np.abs(np.linalg.norm(patch.inner, axis=1) - 50).mean() <= 0.03
 
