@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.geometry.edges import Edges, corner_fans, edges_of, touching
-from pipeline.part import IndexArray
+from pipeline.part import BoolArray, IndexArray
 
 
 def boundary_loops(faces: IndexArray, edges: Edges | None = None, fans: IndexArray | None = None) -> list[IndexArray]:
@@ -32,9 +32,7 @@ def boundary_loops(faces: IndexArray, edges: Edges | None = None, fans: IndexArr
     if len(halves) == 0:
         return []
     if fans is None:  # only those about the border are asked for
-        border = np.zeros(int(faces.max()) + 1, bool)
-        border[edges.ends[edges.faces_count == 1]] = True
-        about = touching(faces, border)
+        about = touching(faces, on_border(edges, int(faces.max()) + 1))
         halves = 3 * (np.cumsum(about) - 1)[halves // 3] + halves % 3
         faces = faces[about]
         fans = corner_fans(faces, edges_of(faces))
@@ -46,6 +44,13 @@ def boundary_loops(faces: IndexArray, edges: Edges | None = None, fans: IndexArr
         for loop in _walk(list(zip(starts_at, ends_at, strict=True)))
     ]
     return sorted(loops, key=lambda loop: (-len(loop), int(loop.min())))
+
+
+def on_border(edges: Edges, vertices_count: int) -> BoolArray:
+    """(n,) whether each vertex lies on an open edge."""
+    border = np.zeros(vertices_count, bool)
+    border[edges.ends[edges.faces_count == 1]] = True
+    return border
 
 
 def _walk(links: list[tuple[int, int]]) -> list[list[int]]:

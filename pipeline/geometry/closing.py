@@ -13,6 +13,7 @@ from dataclasses import replace
 import numpy as np
 from scipy.spatial import cKDTree
 
+from pipeline.geometry.boundary import on_border
 from pipeline.geometry.cloud import unit
 from pipeline.geometry.deviation import Surface, sample_surface
 from pipeline.geometry.edges import edges_of, one_row_more, touching
@@ -66,10 +67,10 @@ def closed_surface(mesh: Mesh) -> Mesh | None:
     cell = mean_cell(mesh.vertices, mesh.faces)
     surface = Surface(mesh.vertices, mesh.faces)
     edges = edges_of(mesh.faces)
-    rims = mesh.vertices[np.unique(edges.ends[edges.faces_count == 1])]
+    rims = mesh.vertices[on_border(edges, len(mesh.vertices))]
     about = guess_about(rims, mesh, cell)
     if len(about.faces):
-        added = on_round_walls(beyond_rims(about, surface, cell), mesh, cell)
+        added = on_round_walls(beyond_rims(about, surface, edges, cell), mesh, cell)
         openings = cKDTree(np.concatenate([rims, added.vertices]))
         for reach in REACHES:
             mended = _mended(mesh, surface, added, openings, cell, reach * cell)
@@ -109,7 +110,7 @@ def _rounded(faces: IndexArray, chosen: BoolArray) -> BoolArray:
 
 def _sewn(rest: Mesh, here: Mesh, cell: float) -> Mesh | None:
     """Both meshes as one, closed; None where the seam, or a pinhole left in the new piece, does not close."""
-    both = with_fans_split(together(rest, here))
+    both = with_fans_split(together(rest, here), only_at_borders=True)
     count = len(rest.faces)
     strip = seam(both.vertices, both.faces[:count], both.faces[count:], WIDEST_CELLS * cell)
     if strip.open_share > TORN_SHARE:
@@ -120,7 +121,7 @@ def _sewn(rest: Mesh, here: Mesh, cell: float) -> Mesh | None:
         return None
     whole = Mesh(both.vertices, faces, np.concatenate([both.filled, np.zeros(len(strip.faces), bool)]), both.colours)
     if crossed.any():  # a few places only: they are pinholes as others are
-        whole = with_fans_split(without_faces(whole, one_row_more(faces, crossed)))
+        whole = with_fans_split(without_faces(whole, one_row_more(faces, crossed)), only_at_borders=True)
     return _patched(whole)
 
 
@@ -136,13 +137,18 @@ def _patched(mesh: Mesh) -> Mesh | None:
         around = Incidence(result.mesh.faces, len(result.mesh.vertices))
         drop = np.zeros(len(result.mesh.faces), bool)
         drop[around.faces_at(np.unique(np.concatenate(loops)))] = True
-        mesh = with_fans_split(without_faces(result.mesh, drop))
+        mesh = with_fans_split(without_faces(result.mesh, drop), only_at_borders=True)
     return None
 
 
 def _with_copies_apart(mesh: Mesh) -> Mesh:
     """The mesh without two vertices in one place: two patches may meet along an edge whose ends were doubled."""
-    source = np.unique(mesh.vertices, axis=0, return_inverse=True)[1].reshape(-1)
+    along = np.sort(mesh.vertices[:, 0])
+    twice = np.unique(along[1:][along[1:] == along[:-1]])
+    suspects = np.flatnonzero(np.isin(mesh.vertices[:, 0], twice))
+    first, place = np.unique(mesh.vertices[suspects], axis=0, return_index=True, return_inverse=True)[1:]
+    source = np.arange(len(mesh.vertices))
+    source[suspects] = suspects[first][place.reshape(-1)]
     return replace(mesh, vertices=drawn_apart(mesh.vertices, mesh.faces, source))
 
 

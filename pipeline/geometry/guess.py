@@ -10,9 +10,10 @@ from __future__ import annotations
 import numpy as np
 from scipy.spatial import cKDTree
 
+from pipeline.geometry.boundary import on_border
 from pipeline.geometry.cloud import thinned, unit
 from pipeline.geometry.deviation import Surface
-from pipeline.geometry.edges import edges_of, face_components
+from pipeline.geometry.edges import Edges, edges_of, face_components, touching
 from pipeline.geometry.measure import face_areas, face_vectors, vertex_vectors
 from pipeline.geometry.native import open3d
 from pipeline.geometry.repair import used_only
@@ -22,7 +23,7 @@ from pipeline.part import BoolArray, FloatArray, IndexArray, Mesh
 MARGINS = (2.0, 2.2, 2.5)
 """Size of the solver's cube relative to the part, in turn until its surface is closed: nothing may touch the sides, and
 where a piece touches itself in one grid it does not in another."""
-DENSE_CELLS, COARSE_CELLS = 8.0, 6.0
+DENSE_CELLS, COARSE_CELLS = 8.0, 10.0
 """So many cells about the openings all vertices are used; farther off, where the surface is only to hold the whole
 together, one place to the cube of so many cells."""
 MEASURED_CELLS = 0.4
@@ -63,20 +64,24 @@ def guess_about(openings: FloatArray, mesh: Mesh, cell: float) -> Mesh:
     return _largest(*_implicit(*_places(mesh, cell, openings), cell, MARGINS[0]))
 
 
-def beyond_rims(guess: Mesh, surface: Surface, cell: float) -> Mesh:
+def beyond_rims(guess: Mesh, surface: Surface, edges: Edges, cell: float) -> Mesh:
     """The pieces of a closed surface that lie where an open one has nothing and reach its rims.
 
     Nearest to such a place is a rim. Where an edge of the part is rounded the surface is off as well, but nearest to
     that is the inside of a face.
+
+    Parameters
+    ----------
+    edges : of the open surface
     """
     middles = guess.vertices[guess.faces].mean(axis=1)
     nearest, weights = surface.nearest(middles)
     gap = np.linalg.norm(middles - surface.places(nearest, weights), axis=1)
-    at_rim = _on_rim(surface.faces, nearest, weights)
+    at_rim = _on_rim(surface.faces, edges, nearest, weights)
     facing = np.einsum(
         "ni,ni->n",
         unit(face_vectors(guess.vertices, guess.faces)),
-        unit(face_vectors(surface.vertices, surface.faces))[nearest],
+        unit(face_vectors(surface.vertices, surface.faces[nearest])),
     )
     off = gap > MEASURED_CELLS * cell
     beyond = (at_rim & (gap > SLIT_CELLS * cell)) | (off & ((gap > FAR_CELLS * cell) | (facing < FACING)))
@@ -87,34 +92,30 @@ def beyond_rims(guess: Mesh, surface: Surface, cell: float) -> Mesh:
     return used_only(Mesh(guess.vertices, faces))
 
 
-def _on_rim(faces: IndexArray, nearest: IndexArray, weights: FloatArray) -> BoolArray:
+def _on_rim(faces: IndexArray, edges: Edges, nearest: IndexArray, weights: FloatArray) -> BoolArray:
     """(n,) whether the nearest place lies on an open side of its face, or in a corner at an open border."""
-    edges = edges_of(faces)
-    border = edges.faces_count == 1
-    open_side = border[edges.of_half].reshape(-1, 3)
-    at_border = np.zeros(int(faces.max()) + 1, bool)
-    at_border[edges.ends[border]] = True
+    open_side = (edges.faces_count == 1)[edges.of_half].reshape(-1, 3)
     on_side = (open_side[nearest] & (weights[:, (2, 0, 1)] < ON_RIM)).any(axis=1)
-    in_corner = at_border[faces[nearest]] & (weights > 1 - ON_RIM)
+    in_corner = on_border(edges, int(faces.max()) + 1)[faces[nearest]] & (weights > 1 - ON_RIM)
     on_rim: BoolArray = on_side | in_corner.any(axis=1)
     return on_rim
 
 
 def _places(mesh: Mesh, cell: float, openings: FloatArray | None) -> tuple[FloatArray, FloatArray]:
-    """Vertices and face centres with their normals; thinned far from the openings."""
-    places = np.concatenate([mesh.vertices, mesh.vertices[mesh.faces].mean(axis=1)])
-    across = face_vectors(mesh.vertices, mesh.faces)
-    normals = unit(np.concatenate([vertex_vectors(mesh.vertices, mesh.faces), across]))
-    good = np.einsum("ni,ni->n", normals, normals) > 0.5
-    places, normals = places[good], normals[good]
-    if openings is None:
-        return places, normals
-    near = np.isfinite(cKDTree(openings).query(places, distance_upper_bound=DENSE_CELLS * cell)[0])
-    if near.all():
-        return places, normals
-    far = thinned(places[~near], normals[~near].astype(np.float32), None, COARSE_CELLS * cell)
-    assert far.normals is not None
-    return np.concatenate([places[near], far.points]), np.concatenate([normals[near], far.normals])
+    """Vertices and face centres with their normals; thinned vertices far from the openings."""
+    normals = unit(vertex_vectors(mesh.vertices, mesh.faces))
+    near = np.ones(len(normals), bool)
+    if openings is not None:
+        near = np.isfinite(cKDTree(openings).query(mesh.vertices, distance_upper_bound=DENSE_CELLS * cell)[0])
+    faces = mesh.faces[touching(mesh.faces, near)]
+    places = np.concatenate([mesh.vertices[near], mesh.vertices[faces].mean(axis=1)])
+    around = np.concatenate([normals[near], unit(face_vectors(mesh.vertices, faces))])
+    if not near.all():
+        far = thinned(mesh.vertices[~near], normals[~near].astype(np.float32), None, COARSE_CELLS * cell)
+        assert far.normals is not None
+        places, around = np.concatenate([places, far.points]), np.concatenate([around, far.normals])
+    good = np.einsum("ni,ni->n", around, around) > 0.5
+    return places[good], around[good]
 
 
 def _implicit(places: FloatArray, normals: FloatArray, cell: float, margin: float) -> tuple[FloatArray, IndexArray]:

@@ -67,7 +67,9 @@ class Hole:
 
 def find_holes(mesh: Mesh, around: Incidence) -> list[Hole]:
     """Every open border, widest first; a hole with islands inside counts as one."""
-    size = float(np.ptp(mesh.vertices[mesh.faces].reshape(-1, 3), axis=0).max()) if len(mesh.faces) else 0.0
+    used = np.zeros(len(mesh.vertices), bool)
+    used[mesh.faces] = True
+    size = float(np.ptp(mesh.vertices[used], axis=0).max()) if used.any() else 0.0
     loops = [loop[::-1] for loop in boundary_loops(mesh.faces)]
     holes = [_described(mesh, loop, around, size) for loop in loops]
     holes.sort(key=lambda hole: -hole.diameter_mm)

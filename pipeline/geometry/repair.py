@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.geometry.edges import connected, corner_fans, edges_of, face_components
+from pipeline.geometry.boundary import on_border
+from pipeline.geometry.edges import connected, corner_fans, edges_of, face_components, touching
 from pipeline.geometry.topology import degenerate_faces, duplicate_faces, inspect
 from pipeline.part import BoolArray, FloatArray, IndexArray, Mesh
 
@@ -124,13 +125,19 @@ def oriented(mesh: Mesh) -> Mesh:
     return replace(mesh, faces=faces)
 
 
-def with_fans_split(mesh: Mesh) -> Mesh:
-    """A vertex of its own for every further fan of faces that meets another in a single vertex."""
-    fans = corner_fans(mesh.faces, edges_of(mesh.faces))
-    corners = mesh.faces.reshape(-1)
+def with_fans_split(mesh: Mesh, *, only_at_borders: bool = False) -> Mesh:
+    """A vertex of its own for every further fan of faces that meets another in a single vertex.
+
+    ``only_at_borders``: where faces were taken out of a mesh that had no such vertices, they meet nowhere else.
+    """
+    edges = edges_of(mesh.faces)
+    asked = on_border(edges, len(mesh.vertices)) if only_at_borders else np.ones(len(mesh.vertices), bool)
+    about = touching(mesh.faces, asked)
+    near = mesh.faces[about]
+    fans = corner_fans(near, edges_of(near) if only_at_borders else edges)
     vertex_of = np.zeros(int(fans.max(initial=-1)) + 1, np.int32)
-    vertex_of[fans] = corners
-    first = np.zeros(len(vertex_of), bool)
+    vertex_of[fans] = near.reshape(-1)
+    first = ~asked[vertex_of]
     first[np.unique(vertex_of, return_index=True)[1]] = True
     if first.all():
         return mesh
@@ -138,8 +145,9 @@ def with_fans_split(mesh: Mesh) -> Mesh:
     new = vertex_of.copy()
     new[~first] = len(mesh.vertices) + np.arange(len(extra), dtype=np.int32)
     colours = None if mesh.colours is None else np.concatenate([mesh.colours, mesh.colours[extra]])
-    vertices = np.concatenate([mesh.vertices, mesh.vertices[extra]])
-    return replace(mesh, vertices=vertices, faces=new[fans].reshape(-1, 3), colours=colours)
+    faces = mesh.faces.copy()
+    faces[about] = new[fans].reshape(-1, 3)
+    return replace(mesh, vertices=np.concatenate([mesh.vertices, mesh.vertices[extra]]), faces=faces, colours=colours)
 
 
 def drawn_apart(vertices: FloatArray, faces: IndexArray, source: NDArray[np.integer[Any]]) -> FloatArray:
