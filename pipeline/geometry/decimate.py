@@ -16,7 +16,7 @@ from scipy.spatial import cKDTree
 from pipeline.geometry.deviation import Surface, sample_surface
 from pipeline.geometry.edges import one_row_more, touching
 from pipeline.geometry.measure import area, edge_lengths, volume
-from pipeline.geometry.repair import without_degenerates
+from pipeline.geometry.repair import without_degenerates, without_duplicates
 from pipeline.geometry.sparing import sparing
 from pipeline.geometry.topology import TopologyReport, inspect
 from pipeline.part import BoolArray, FloatArray, IndexArray, Mesh
@@ -197,7 +197,7 @@ class Original:
             found = sparing(source.vertices, source.faces, aside, partial(self._library, wanted, aggressiveness))
             if found is not None:
                 reached = len(found[1]) - aside.sum() <= 1.05 * wanted + 2
-                return without_degenerates(Mesh(*found)) if reached else None
+                return _tidied(Mesh(*found)) if reached else None
             aside = one_row_more(source.faces, aside)  # a border with teeth or a slit does not stay in its place
         return None
 
@@ -231,6 +231,11 @@ class Original:
         ):
             return "the volume changes"
         return ""
+
+
+def _tidied(collapsed: Mesh) -> Mesh:
+    """Without what a collapse leaves behind: fins of two faces back to back, and faces without area."""
+    return without_degenerates(without_duplicates(collapsed))
 
 
 def _mean_edge(mesh: Mesh) -> float:
