@@ -77,7 +77,7 @@ class Original:
         self.mesh = mesh
         self.surface = Surface(mesh.vertices, mesh.faces)
         self.corners = mesh.vertices[np.unique(mesh.faces)]
-        self.report = inspect(mesh.vertices, mesh.faces)
+        self.report = inspect(mesh.vertices, mesh.faces, by_piece=False)
         self.area, self.volume = area(mesh.vertices, mesh.faces), volume(mesh.vertices, mesh.faces)
         self.edge = _mean_edge(mesh)
         self.spared: list[tuple[FloatArray, float]] = []  # (k, 3) places and how far about them, mm
@@ -96,7 +96,7 @@ class Original:
                 candidate = self._collapsed(count, aggressiveness)
                 if candidate is None:
                     break
-                after = inspect(candidate.vertices, candidate.faces)
+                after = inspect(candidate.vertices, candidate.faces, by_piece=False)
                 damage = self._damage(candidate, after)
                 if not damage:
                     return candidate

@@ -10,6 +10,7 @@ import numpy as np
 from pipeline.geometry.boundary import boundary_loops
 from pipeline.geometry.edges import Edges, connected, corner_fans, edges_of, face_components
 from pipeline.geometry.measure import face_volumes
+from pipeline.geometry.vectors import cross, inner
 from pipeline.part import BoolArray, FloatArray, IndexArray, LongArray, Mesh
 
 FLAT = 1e-10
@@ -89,13 +90,14 @@ def inspect_mesh(mesh: Mesh) -> TopologyReport:
     return inspect(mesh.vertices, mesh.faces)
 
 
-def inspect(vertices: FloatArray, faces: IndexArray) -> TopologyReport:
+def inspect(vertices: FloatArray, faces: IndexArray, *, by_piece: bool = True) -> TopologyReport:
     """Count and locate every defect of a mesh.
 
     Parameters
     ----------
     vertices : (n, 3), millimetres
     faces : (m, 3)
+    by_piece : False where nobody asks about the components; then there are none, and nothing is inside out
 
     Returns
     -------
@@ -110,7 +112,9 @@ def inspect(vertices: FloatArray, faces: IndexArray) -> TopologyReport:
     open_edges, crowded, against = edges.faces_count == 1, edges.faces_count > 2, misoriented_edges(edges)
     split = _vertices_of_many_fans(whole, fans)
     doubled = duplicate_faces(faces)
-    components, label = _components(vertices, whole, edges, fans, crowded | against)
+    components, label = (
+        _components(vertices, whole, edges, fans, crowded | against) if by_piece else ([], np.zeros(0, np.int32))
+    )
     used = np.zeros(len(vertices), bool)
     used[whole] = True
     used_count = int(used.sum())
@@ -146,23 +150,25 @@ def inspect(vertices: FloatArray, faces: IndexArray) -> TopologyReport:
 def degenerate_faces(vertices: FloatArray, faces: IndexArray) -> tuple[BoolArray, BoolArray]:
     """(m,) whether a face has no area, and (m,) whether it names three different vertices."""
     a, b, c = (vertices[faces[:, k]] for k in range(3))
-    squares = [np.einsum("ni,ni->n", side, side) for side in (b - a, c - b, a - c)]
+    squares = [inner(side, side) for side in (b - a, c - b, a - c)]
     longest = np.maximum(np.maximum(squares[0], squares[1]), squares[2])
-    cross = np.cross(b - a, c - a)
+    across = cross(b - a, c - a)
     one, two, three = faces.T
     proper: BoolArray = (one != two) & (two != three) & (three != one)
-    return ~proper | (np.einsum("ni,ni->n", cross, cross) <= (FLAT * longest) ** 2), proper
+    return ~proper | (inner(across, across) <= (FLAT * longest) ** 2), proper
 
 
 def duplicate_faces(faces: IndexArray) -> BoolArray:
     """(m,) True for each face whose three vertices an earlier face has already, turned either way."""
-    corners = np.sort(faces, axis=1)
+    a, b, c = (faces[:, k].astype(np.int64) for k in range(3))  # numpy is slow along an axis of three
+    low, high = np.minimum(np.minimum(a, b), c), np.maximum(np.maximum(a, b), c)
+    corners = np.column_stack([low, a + b + c - low - high, high])
     key = corners.astype(np.uint64) @ MIX  # equal corners give equal keys; what equal keys mean is looked up below
-    order = np.argsort(key, kind="stable")
-    same = np.flatnonzero(key[order[1:]] == key[order[:-1]])
+    ordered = np.sort(key)
+    twice = ordered[1:][ordered[1:] == ordered[:-1]]
     doubled = np.zeros(len(faces), bool)
-    if len(same):
-        suspects = np.unique(np.concatenate([order[same], order[same + 1]]))
+    if len(twice):
+        suspects = np.flatnonzero(np.isin(key, twice))
         _, first = np.unique(corners[suspects], axis=0, return_index=True)
         doubled[np.delete(suspects, first)] = True
     return doubled
