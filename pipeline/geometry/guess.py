@@ -13,7 +13,7 @@ from scipy.spatial import cKDTree
 from pipeline.geometry.boundary import on_border
 from pipeline.geometry.cloud import thinned, unit
 from pipeline.geometry.deviation import Surface
-from pipeline.geometry.edges import Edges, edges_of, face_components, touching
+from pipeline.geometry.edges import Edges, edges_of, face_components
 from pipeline.geometry.measure import face_areas, face_vectors, vertex_vectors
 from pipeline.geometry.native import open3d
 from pipeline.geometry.repair import used_only
@@ -23,7 +23,7 @@ from pipeline.part import BoolArray, FloatArray, IndexArray, Mesh
 MARGINS = (2.0, 2.2, 2.5)
 """Size of the solver's cube relative to the part, in turn until its surface is closed: nothing may touch the sides, and
 where a piece touches itself in one grid it does not in another."""
-DENSE_CELLS, COARSE_CELLS = 8.0, 10.0
+DENSE_CELLS, COARSE_CELLS = 8.0, 6.0
 """So many cells about the openings all vertices are used; farther off, where the surface is only to hold the whole
 together, one place to the cube of so many cells."""
 MEASURED_CELLS = 0.4
@@ -102,20 +102,20 @@ def _on_rim(faces: IndexArray, edges: Edges, nearest: IndexArray, weights: Float
 
 
 def _places(mesh: Mesh, cell: float, openings: FloatArray | None) -> tuple[FloatArray, FloatArray]:
-    """Vertices and face centres with their normals; thinned vertices far from the openings."""
-    normals = unit(vertex_vectors(mesh.vertices, mesh.faces))
-    near = np.ones(len(normals), bool)
-    if openings is not None:
-        near = np.isfinite(cKDTree(openings).query(mesh.vertices, distance_upper_bound=DENSE_CELLS * cell)[0])
-    faces = mesh.faces[touching(mesh.faces, near)]
-    places = np.concatenate([mesh.vertices[near], mesh.vertices[faces].mean(axis=1)])
-    around = np.concatenate([normals[near], unit(face_vectors(mesh.vertices, faces))])
-    if not near.all():
-        far = thinned(mesh.vertices[~near], normals[~near].astype(np.float32), None, COARSE_CELLS * cell)
-        assert far.normals is not None
-        places, around = np.concatenate([places, far.points]), np.concatenate([around, far.normals])
-    good = np.einsum("ni,ni->n", around, around) > 0.5
-    return places[good], around[good]
+    """Vertices and face centres with their normals; thinned far from the openings."""
+    places = np.concatenate([mesh.vertices, mesh.vertices[mesh.faces].mean(axis=1)])
+    across = face_vectors(mesh.vertices, mesh.faces)
+    normals = unit(np.concatenate([vertex_vectors(mesh.vertices, mesh.faces), across]))
+    good = np.einsum("ni,ni->n", normals, normals) > 0.5
+    places, normals = places[good], normals[good]
+    if openings is None:
+        return places, normals
+    near = np.isfinite(cKDTree(openings).query(places, distance_upper_bound=DENSE_CELLS * cell)[0])
+    if near.all():
+        return places, normals
+    far = thinned(places[~near], normals[~near].astype(np.float32), None, COARSE_CELLS * cell)
+    assert far.normals is not None
+    return np.concatenate([places[near], far.points]), np.concatenate([normals[near], far.normals])
 
 
 def _implicit(places: FloatArray, normals: FloatArray, cell: float, margin: float) -> tuple[FloatArray, IndexArray]:
