@@ -173,6 +173,31 @@ def test_noise_on_the_rim_is_not_blown_up() -> None:
         assert np.abs(np.linalg.norm(patch.inner, axis=1) - 50).mean() <= 0.03
 
 
+@pytest.mark.parametrize("shape", list(Shape))
+def test_patches_made_together_are_those_made_one_by_one(shape: Shape) -> None:
+    vertices, faces = bumpy(5)
+    rng = np.random.default_rng(8)
+    keep = np.ones(len(faces), bool)
+    for k in rng.choice(len(vertices), 12, replace=False):
+        keep &= np.linalg.norm(vertices[faces].mean(axis=1) - vertices[k], axis=1) > rng.uniform(2, 9)
+    colours = rng.integers(0, 255, (len(vertices), 3)).astype(np.uint8)
+    mesh = Mesh(vertices, faces[keep], colours=colours)
+    holes, around = holes_of(mesh)
+    assert len(holes) > 5
+    together = make_patches(mesh, [Rim(mesh, hole, around) for hole in holes], shape)
+    for hole, patch in zip(holes, together, strict=True):
+        alone = patch_for(mesh, hole, around, shape)
+        assert patch is not None
+        assert alone is not None
+        assert np.array_equal(patch.rim, alone.rim)
+        assert np.array_equal(patch.faces, alone.faces)
+        assert np.allclose(patch.inner, alone.inner, atol=1e-9)
+        if len(patch.inner):
+            assert patch.colours is not None
+            assert alone.colours is not None
+            assert np.abs(patch.colours.astype(int) - alone.colours).max() <= 1
+
+
 def test_an_island_is_joined_and_kept() -> None:
     vertices, faces = icosphere(6, 50.0)
     away = np.linalg.norm(vertices - [0, 0, 50.0], axis=1)

@@ -87,6 +87,22 @@ def test_pieces_that_touch_in_a_point_are_parted_without_moving() -> None:
     assert len(mended.colours) == len(both) + 1
 
 
+def test_fans_that_a_cut_leaves_are_parted_by_a_look_at_the_border_alone() -> None:
+    vertices, faces = icosphere(3)
+    vertex = int(vertices[:, 2].argmax())
+    at = np.flatnonzero((faces == vertex).any(axis=1))
+    drop = np.zeros(len(faces), bool)
+    drop[at[0]] = True
+    opposite = [f for f in at if len(np.intersect1d(faces[f], faces[at[0]])) == 1]
+    drop[opposite[0]] = True
+    cut = Mesh(vertices, faces[~drop])
+    assert inspect_mesh(cut).nonmanifold_vertices == 1
+    whole, border = repair.with_fans_split(cut), repair.with_fans_split(cut, only_at_borders=True)
+    assert inspect_mesh(border).nonmanifold_vertices == 0
+    assert np.array_equal(whole.vertices, border.vertices)
+    assert np.array_equal(whole.faces, border.faces)
+
+
 def test_sheets_that_touch_along_an_edge_are_two_by_their_places_too() -> None:
     """What STL keeps of a mesh are places: two boxes with a common edge were one, closed by no definition."""
     vertices, faces = box((10, 10, 10))

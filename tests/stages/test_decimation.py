@@ -123,6 +123,23 @@ def test_a_few_spikes_stay_and_cost_little() -> None:
     assert len(result.faces) < 1.5 * len(plain.faces) + 20 * 60
 
 
+def test_a_fin_that_the_library_leaves_is_taken_out(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two faces back to back on one edge: all was collapsed anew for it, each time."""
+    library = decimate.Original._library
+
+    def with_fin(self: decimate.Original, *arguments: Any) -> tuple[np.ndarray, np.ndarray]:
+        vertices, faces = library(self, *arguments)
+        one, other, _ = faces[0]
+        tip = vertices[[one, other]].mean(axis=0) * 1.01
+        fin = np.array([(one, other, len(vertices)), (other, one, len(vertices))], np.int32)
+        return np.vstack([vertices, tip]), np.vstack([faces, fin])
+
+    monkeypatch.setattr(decimate.Original, "_library", with_fin)
+    result = decimate.to_count(Mesh(*icosphere(5, 20.0)), 3_000)
+    assert result.tries == 1
+    assert inspect(result.mesh.vertices, result.mesh.faces).watertight
+
+
 def test_what_is_set_aside_may_grow_where_its_border_has_teeth(monkeypatch: pytest.MonkeyPatch) -> None:
     """A border that does not stay is moved outwards by a row; the faces of that row come on top of what was asked."""
     asked: list[int] = []
