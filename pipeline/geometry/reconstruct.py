@@ -46,7 +46,10 @@ def distance_field(points: FloatArray, normals: FloatArray, cell: float) -> Fiel
         for channel, values in enumerate(channels, 1):
             sums[channel] += np.bincount(node, weights=share * values, minlength=len(keys))
     for step in STEP:
-        before, after = found(keys, keys - step), found(keys, keys + step)
+        after = found(keys, keys + step)
+        ahead = np.flatnonzero(after >= 0)
+        before = np.full(len(keys), -1)
+        before[after[ahead]] = ahead
         for channel in range(5):
             padded = np.append(sums[channel], 0.0)
             sums[channel] += 0.5 * (padded[before] + padded[after])

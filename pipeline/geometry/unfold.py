@@ -7,7 +7,7 @@ import numpy as np
 from pipeline.geometry.edges import touching
 from pipeline.geometry.incidence import Incidence
 from pipeline.geometry.measure import face_vectors
-from pipeline.geometry.vectors import length
+from pipeline.geometry.vectors import inner, length
 from pipeline.part import BoolArray, FloatArray, IndexArray, LongArray
 
 LEAST = 0.2
@@ -111,5 +111,5 @@ def _is_folded(vertices: FloatArray, faces: IndexArray, facing: FloatArray) -> B
     across = face_vectors(vertices, faces)
     a, b, c = (facing[faces[:, corner]] for corner in range(3))  # numpy is slow along an axis of three
     wanted = a + b + c
-    folded: BoolArray = np.einsum("ni,ni->n", across, wanted) < LEAST * length(across) * length(wanted)
+    folded: BoolArray = inner(across, wanted) < LEAST * length(across) * length(wanted)
     return folded

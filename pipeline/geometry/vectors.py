@@ -35,7 +35,7 @@ def length(vectors: NDArray[np.floating[Any]]) -> FloatArray:
     return long
 
 
-def inner(one: FloatArray, other: FloatArray) -> FloatArray:
+def inner(one: NDArray[np.floating[Any]], other: NDArray[np.floating[Any]]) -> FloatArray:
     """(...) scalar products of vectors (..., 3); shapes that broadcast."""
     product: FloatArray = one[..., 0] * other[..., 0] + one[..., 1] * other[..., 1] + one[..., 2] * other[..., 2]
     return product
