@@ -145,7 +145,7 @@ def _with_copies_apart(mesh: Mesh) -> Mesh:
     """The mesh without two vertices in one place: two patches may meet along an edge whose ends were doubled."""
     along = np.sort(mesh.vertices[:, 0])
     twice = np.unique(along[1:][along[1:] == along[:-1]])
-    suspects = np.flatnonzero(np.isin(mesh.vertices[:, 0], twice))
+    suspects = np.flatnonzero(np.isin(mesh.vertices[:, 0], twice))  # few: whole rows are sorted much slower
     first, place = np.unique(mesh.vertices[suspects], axis=0, return_index=True, return_inverse=True)[1:]
     source = np.arange(len(mesh.vertices))
     source[suspects] = suspects[first][place.reshape(-1)]
