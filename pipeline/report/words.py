@@ -19,7 +19,7 @@ OUTCOME_MEANING = {
     Outcome.ACCEPTED: "Within the limits of the recipe, nothing in doubt.",
     Outcome.REVIEW: "Delivered, but a person should look before it goes out.",
     Outcome.RESCAN: "The captures cannot give the part. The old captures are kept.",
-    Outcome.FAILED: "A technical fault, an unreadable file, or a question that only a person can answer.",
+    Outcome.FAILED: "A technical fault, a file that cannot be used, or a question that only a person can answer.",
 }
 NIGHT_BEGINS = timedelta(hours=12)
 """Work that ends after noon belongs to the night that follows, and so to the date of the next morning."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
-from typing import ClassVar, Literal
+from typing import ClassVar, Literal, NoReturn
 
 import numpy as np
 from pydantic import Field
@@ -278,13 +278,7 @@ class Alignment(Stage):
             odd = odd_one(found)
             suspect = pair[1] if odd is None else odd
             if percent > HOPELESS * self.most_contradiction_percent and found.searched and mirrored(suspect, found):
-                context.stop(
-                    Outcome.RESCAN,
-                    "mirrored",
-                    f"{names[suspect]} fits the other captures only as a mirror image.",
-                    "Export it again without mirroring.",
-                    names[suspect],
-                )
+                _stop_mirrored(names[suspect], context)
             context.stop(
                 Outcome.RESCAN,
                 "sides-contradict",
@@ -297,8 +291,10 @@ class Alignment(Stage):
         names = found.names
         share, (i, j) = found.overlap
         if 100 * share < self.least_overlap_percent:
-            k, code, why, remedy = misfit(found, self.least_overlap_percent / 100, names)
-            context.stop(Outcome.RESCAN, code, f"{names[k]} {why}", remedy, names[k])
+            k, why, remedy = misfit(found, self.least_overlap_percent / 100, names)
+            if mirrored(k, found):
+                _stop_mirrored(names[k], context)
+            context.stop(Outcome.RESCAN, "sides-do-not-join", f"{names[k]} {why}", remedy, names[k])
         for (i, j), pair in found.best.pairs.items():
             linked = 100 * pair.overlap
             if self.least_overlap_percent <= linked < self.good_overlap_percent and len(names) == 2:
@@ -334,6 +330,17 @@ class Alignment(Stage):
                 f"{symmetry_words(found, names)}.{why}",
                 remedy,
             )
+
+
+def _stop_mirrored(name: str, context: StageContext) -> NoReturn:
+    """The part is scanned well enough; the file is wrong."""
+    context.stop(
+        Outcome.FAILED,
+        "mirrored",
+        f"{name} fits the other captures only as a mirror image.",
+        "Export it again without mirroring; the part need not be scanned again.",
+        name,
+    )
 
 
 def _name_lone_markers(found: Found, context: StageContext) -> None:

@@ -49,10 +49,10 @@ def aligned(captures: Sequence[Capture], **of_part: Any) -> tuple[Part, StageCon
     return Alignment().apply(Part("part", tuple(captures), **of_part), context), context
 
 
-def refused(captures: Sequence[Capture], **of_part: Any) -> JobStopped:
+def refused(captures: Sequence[Capture], outcome: Outcome = Outcome.RESCAN, **of_part: Any) -> JobStopped:
     with pytest.raises(JobStopped) as stopped:
         aligned(captures, **of_part)
-    assert stopped.value.outcome is Outcome.RESCAN
+    assert stopped.value.outcome is outcome
     return stopped.value
 
 
@@ -350,7 +350,8 @@ def test_a_mirrored_capture_is_said() -> None:
     flip = np.array([-1.0, 1.0, 1.0])
     assert captures[1].normals is not None
     image = replace(captures[1], points=captures[1].points * flip, normals=captures[1].normals * flip)
-    stopped = refused((captures[0], image))
+    stopped = refused((captures[0], image), Outcome.FAILED)  # nobody need scan the part again
+    assert stopped.code == "mirrored"
     assert "mirror image" in stopped.text
     assert stopped.capture == "left.ply"
 

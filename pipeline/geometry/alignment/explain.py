@@ -41,19 +41,16 @@ def odd_size(extents: Sequence[float]) -> tuple[int, str, str] | None:
     return index, (f"{ratio:.1f} times" if ratio > 1 else f"1/{1 / ratio:.1f} of"), unit
 
 
-def misfit(found: Found, least: float, names: Sequence[str]) -> tuple[int, str, str, str]:
-    """The side that joins least, a code, what seems the matter, and a remedy that calls the sides by their names."""
+def misfit(found: Found, least: float, names: Sequence[str]) -> tuple[int, str, str]:
+    """The side that joins least, what seems the matter, and a remedy that calls the sides by their names."""
     count, pairs = len(found.ready), found.best.pairs
     share = np.full((count, count), -1.0)  # a side is no neighbour of its own
     for (i, j), pair in pairs.items():
         share[i, j] = share[j, i] = pair.overlap
     k = int(np.argmin(share.max(axis=1))) if count > 2 else count - 1
     neighbour = int(np.argmax(share[k]))
-    if mirrored(k, found):
-        return k, "mirrored", "fits the other captures only as a mirror image.", "Export it again without mirroring."
     return (
         k,
-        "sides-do-not-join",
         f"shares less than {100 * least:.0f} percent of its surface with the others wherever it is laid: either "
         "they overlap too little, or it is of another part.",
         OVERLAP.format(one=names[k], other=names[neighbour]),
