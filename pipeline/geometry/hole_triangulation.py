@@ -76,20 +76,24 @@ def _triangulate(rim: FloatArray, beside: FloatArray, taken: BoolArray, by_area:
         one, other = by_first[:, : len(runs), 1:span], by_last[:, span:, span - 1 : 0 : -1]
         across = cross_by_axis(middle - begin, end - begin)
         size = np.sqrt(dot(across, across))
-        unit = across / np.maximum(size, np.finfo(float).tiny)
-        angle = np.maximum(one[0], other[0])
-        for normal in (one[2:], other[2:]):
-            angle = np.maximum(angle, _bend(unit, normal))
-        if span == count - 1:
-            angle = np.maximum(angle, _bend(unit, beside[-1][:, None, None]))
-        angle = np.where(size > 0, angle, 2.0)
         area = one[1] + other[1] + size / 2
-        rank = np.zeros_like(angle) if by_area else np.round(angle / SAME_ANGLE)
-        best = np.where(rank == rank.min(axis=1, keepdims=True), area, np.inf).argmin(axis=1)
-        apex[runs, runs + span] = runs + 1 + best
         blocked = taken[runs, runs + span] if span < count - 1 else np.zeros(1, bool)
-        known = np.vstack([angle[runs, best], np.where(blocked, np.inf, area[runs, best]), unit[:, runs, best]])
-        by_first[:, : len(runs), span] = by_last[:, span:, span] = known
+        if by_area:
+            best = area.argmin(axis=1)
+        else:
+            unit = across / np.maximum(size, np.finfo(float).tiny)
+            angle = np.maximum(one[0], other[0])
+            for normal in (one[2:], other[2:]):
+                angle = np.maximum(angle, _bend(unit, normal))
+            if span == count - 1:
+                angle = np.maximum(angle, _bend(unit, beside[-1][:, None, None]))
+            angle = np.where(size > 0, angle, 2.0)
+            rank = np.round(angle / SAME_ANGLE)
+            best = np.where(rank == rank.min(axis=1, keepdims=True), area, np.inf).argmin(axis=1)
+            turned = np.vstack([angle[runs, best][None], unit[:, runs, best]])
+            by_first[(0, 2, 3, 4), : len(runs), span] = by_last[(0, 2, 3, 4), span:, span] = turned
+        apex[runs, runs + span] = runs + 1 + best
+        by_first[1, : len(runs), span] = by_last[1, span:, span] = np.where(blocked, np.inf, area[runs, best])
     if not np.isfinite(by_first[1, 0, count - 1]):
         return None
     return _collect(apex)
