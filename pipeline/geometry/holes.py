@@ -131,24 +131,24 @@ def _bridged(vertices: FloatArray, outer: IndexArray, inner: IndexArray) -> Inde
 
 
 def _through_bores(holes: list[Hole]) -> list[Hole]:
-    """Pairs of openings that are the two ends of a bore whose wall was not measured are bores."""
+    """Pairs of openings, widest first, that are the two ends of a bore whose wall was not measured are bores."""
     found = list(holes)
     for i, one in enumerate(holes):
         for j in range(i + 1, len(holes)):
+            if one.diameter_mm > THROUGH_RATIO * holes[j].diameter_mm:
+                break
             if _ends_of_a_bore(one, holes[j]):
                 found[i], found[j] = (replace(hole, kind=Opening.BORE) for hole in (found[i], found[j]))
     return found
 
 
 def _ends_of_a_bore(one: Hole, other: Hole) -> bool:
-    if Opening.OUTER in (one.kind, other.kind) or one.diameter_mm > THROUGH_RATIO * other.diameter_mm:
+    if Opening.OUTER in (one.kind, other.kind) or one.axis @ other.axis >= -ALL_ROUND:
         return False
     apart = one.centre - other.centre
     depth = float(apart @ one.axis)
     aside = float(np.linalg.norm(apart - depth * one.axis))
-    facing_away = one.axis @ other.axis < -ALL_ROUND
-    near = 0 < depth < THROUGH_DEPTH * one.diameter_mm and aside < THROUGH_SHIFT * one.diameter_mm
-    return bool(facing_away and near)
+    return 0 < depth < THROUGH_DEPTH * one.diameter_mm and aside < THROUGH_SHIFT * one.diameter_mm
 
 
 def rim_normals(mesh: Mesh, loop: IndexArray, around: Incidence) -> FloatArray:

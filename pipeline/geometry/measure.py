@@ -25,10 +25,10 @@ def face_vectors(vertices: FloatArray, faces: IndexArray) -> FloatArray:
 
 def vertex_vectors(vertices: FloatArray, faces: IndexArray) -> FloatArray:
     """(n, 3) sums of the vectors of the faces at each vertex: its normal, weighted by area; zero where no face is."""
-    vectors, at_vertices = face_vectors(vertices, faces), np.zeros_like(vertices)
-    for corner in range(3):
-        np.add.at(at_vertices, faces[:, corner], vectors)
-    return at_vertices
+    vectors = face_vectors(vertices, faces)
+    corners = faces.T.ravel()
+    sums = [np.bincount(corners, np.tile(vectors[:, axis], 3), len(vertices)) for axis in range(3)]
+    return np.stack(sums, axis=1)
 
 
 def edge_lengths(vertices: FloatArray, faces: IndexArray) -> FloatArray:
