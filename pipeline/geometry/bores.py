@@ -82,20 +82,24 @@ def with_walls(mesh: Mesh, holes: Sequence[Hole], around: Incidence) -> tuple[Me
     seen = Surface(mesh.vertices, mesh.faces)
     cell = mean_cell(mesh.vertices, mesh.faces)
     for bore in bores:
-        wall = _where_nothing_is(wall_between(mesh, bore, cell), seen, cell)
-        both = together(mesh, wall)
-        among = np.arange(len(both.faces)) >= len(mesh.faces)
-        if len(wall.faces) and not crossed_faces(both.vertices, both.faces, among).any():
+        both = beside(mesh, wall_between(mesh, bore, cell), seen, cell)
+        if both is not None:
             mesh = both
             gone_on.append(bore)
     return mesh, gone_on
 
 
-def _where_nothing_is(wall: Mesh, seen: Surface, cell: float) -> Mesh:
-    """The wall without the places where it runs along what was seen: through a branch, or a window, of its middle."""
+def beside(mesh: Mesh, wall: Mesh, seen: Surface, cell: float) -> Mesh | None:
+    """The mesh and a guessed wall that is clear of what was seen; None where nothing of it is, or it crosses others.
+
+    Through a branch, or a window, of its middle the wall runs along what was seen: there it is left out.
+    """
     if len(wall.faces) == 0:
-        return wall
-    return without_faces(wall, touching(wall.faces, seen.distance(wall.vertices) < CLEAR_CELLS * cell))
+        return None
+    wall = without_faces(wall, touching(wall.faces, seen.distance(wall.vertices) < CLEAR_CELLS * cell))
+    both = together(mesh, wall)
+    among = np.arange(len(both.faces)) >= len(mesh.faces)
+    return both if len(wall.faces) and not crossed_faces(both.vertices, both.faces, among).any() else None
 
 
 def find_bores(mesh: Mesh, holes: Sequence[Hole], around: Incidence) -> list[Bore]:

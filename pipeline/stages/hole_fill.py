@@ -16,6 +16,7 @@ from pipeline.geometry.hole_filling import fill
 from pipeline.geometry.holes import Hole, Opening, find_holes
 from pipeline.geometry.incidence import Incidence
 from pipeline.geometry.measure import face_areas
+from pipeline.geometry.windows import with_windows
 from pipeline.part import Form, Mesh, Part
 from pipeline.places import carried
 from pipeline.stage import Measure, Stage, StageContext
@@ -85,9 +86,10 @@ def _closed(
 ) -> tuple[Mesh, list[tuple[Hole, str]]]:
     """One closed surface through an open one, and what is still left open."""
     walled, bores = with_walls(mesh, [hole for hole, _ in left], around)
+    walled, windows = with_windows(walled, [hole for hole, _ in left], around)
     closed = closed_surface(walled)
-    if closed is None and bores:
-        bores, closed = [], closed_surface(mesh)
+    if closed is None and walled is not mesh:
+        bores, windows, closed = [], [], closed_surface(mesh)
     if closed is None:
         context.doubt(
             "not-closed",
@@ -101,6 +103,8 @@ def _closed(
     )
     if bores:
         text += f" Taken for through bores whose middle nobody saw: {_bores(bores)}."
+    if windows:
+        text += f" Across these, a round wall was carried on: {_list(windows)}."
     if max(hole.diameter_mm for hole, _ in left) > SHARE_OF_PART * float(np.ptp(mesh.vertices, axis=0).max()):
         context.doubt("wide-guess", text, "Look at the filled places. Scan them, unless the guess will do.")
     else:

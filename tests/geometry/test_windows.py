@@ -1,0 +1,127 @@
+"""Openings in round walls: the wall goes on across them, judged by trimesh and by the volume of a tube."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import trimesh
+from meshes import icosphere, without_cap
+
+from pipeline.geometry.holes import find_holes
+from pipeline.geometry.incidence import Incidence
+from pipeline.geometry.windows import with_windows
+from pipeline.part import BoolArray, FloatArray, Mesh, Part
+from pipeline.stage import StageContext
+from pipeline.stages.hole_fill import HoleFill
+
+BORE, SHAFT, LENGTH = 13.0, 15.0, 80.0
+
+
+def tube(size: float = 1.0) -> tuple[FloatArray, np.ndarray]:
+    """A closed tube in even triangles of about ``size``: a profile swept about z."""
+    along, across = np.linspace(-LENGTH / 2, LENGTH / 2, round(LENGTH / size) + 1), np.linspace(BORE, SHAFT, 3)
+    profile = np.array(
+        [(SHAFT, z) for z in along]
+        + [(r, LENGTH / 2) for r in across[-2::-1]]
+        + [(BORE, z) for z in along[-2::-1]]
+        + [(r, -LENGTH / 2) for r in across[1:-1]]
+    )
+    turns, count = round(2 * np.pi * SHAFT / size), len(profile)
+    angle = np.linspace(0, 2 * np.pi, turns, endpoint=False)[:, None]
+    radius, height = profile.T
+    places = np.stack(
+        [radius * np.cos(angle), radius * np.sin(angle), np.broadcast_to(height, (turns, count))], axis=-1
+    )
+    i, j = (each.ravel() for each in np.meshgrid(np.arange(turns), np.arange(count), indexing="ij"))
+    after, up = (i + 1) % turns, (j + 1) % count
+    a, b, c, d = i * count + j, after * count + j, after * count + up, i * count + up
+    return places.reshape(-1, 3), np.vstack([np.column_stack([a, b, c]), np.column_stack([a, c, d])]).astype(np.int32)
+
+
+def unseen(vertices: FloatArray, faces: np.ndarray, hidden: BoolArray) -> Mesh:
+    used, number = np.unique(faces[~hidden], return_inverse=True)
+    colours = np.full((len(used), 3), (200, 40, 40), np.uint8)
+    return Mesh(vertices[used], number.reshape(-1, 3).astype(np.int32), colours=colours)
+
+
+def windows_in(mesh: Mesh) -> tuple[Mesh, int]:
+    around = Incidence(mesh.faces, len(mesh.vertices))
+    made, windows = with_windows(mesh, find_holes(mesh, around), around)
+    return made, len(windows)
+
+
+def hidden_part(vertices: FloatArray, faces: np.ndarray, radius: float, beyond_mm: float, half_mm: float) -> BoolArray:
+    """Faces of one wall near the middle of the tube, on one side of it."""
+    middle = vertices[faces].mean(axis=1)
+    ragged = 2 * np.sin(5 * np.arctan2(middle[:, 1], middle[:, 0]))
+    on_wall = np.abs(np.hypot(middle[:, 0], middle[:, 1]) - radius) < 0.3
+    hidden: BoolArray = on_wall & (np.abs(middle[:, 2] + ragged) < half_mm) & (middle[:, 0] > beyond_mm)
+    return hidden
+
+
+@pytest.mark.parametrize(("radius", "beyond_mm", "half_mm"), [(BORE, -3, 10), (BORE, 8, 25), (SHAFT, 0, 20)])
+def test_a_wall_goes_on_where_a_piece_of_it_was_not_seen(radius: float, beyond_mm: float, half_mm: float) -> None:
+    """Of the bore 40 percent more volume came out: it was shut where its wall was missing over 200 degrees."""
+    vertices, faces = tube()
+    noisy = vertices + np.random.default_rng(4).normal(0, 0.01, vertices.shape)
+    mesh = unseen(noisy, faces, hidden_part(vertices, faces, radius, beyond_mm, half_mm))
+    context = StageContext(np.random.default_rng(0), Path(), HoleFill.all_measures())
+    closed = HoleFill(close_all=True).apply(Part("tube", (), mesh=mesh), context).mesh
+    assert closed is not None
+    judge = trimesh.Trimesh(closed.vertices, closed.faces, process=False)
+    assert judge.is_watertight
+    assert judge.euler_number == 0
+    assert judge.volume == pytest.approx(np.pi * (SHAFT**2 - BORE**2) * LENGTH, rel=3e-3)
+    guessed = closed.vertices[np.unique(closed.faces[closed.filled])]
+    assert np.abs(np.hypot(guessed[:, 0], guessed[:, 1]) - radius).max() < 0.25
+    assert [reason.code for reason in context.reasons] == ["wide-guess"]
+    assert "a round wall was carried on" in context.reasons[0].text
+
+
+def test_the_piece_is_flagged_painted_and_clear_of_the_rim() -> None:
+    vertices, faces = tube()
+    mesh = unseen(vertices, faces, hidden_part(vertices, faces, BORE, -3, 10))
+    made, count = windows_in(mesh)
+    assert count == 1
+    new = np.arange(len(made.faces)) >= len(mesh.faces)
+    assert new.any()
+    assert made.filled[new].all()
+    assert made.colours is not None
+    assert (made.colours == (200, 40, 40)).all()
+    away = np.linalg.norm(made.vertices[len(mesh.vertices) :, None] - mesh.vertices[None, ::7], axis=2)
+    assert away.min() > 0.8
+
+
+def test_what_goes_round_is_flat_or_curves_both_ways_is_no_window() -> None:
+    vertices, faces = tube()
+    round_about = hidden_part(vertices, faces, BORE, -np.inf, 10)
+    assert windows_in(unseen(vertices, faces, round_about))[1] == 0
+    ends = np.abs(vertices[faces].mean(axis=1)[:, 2]) > LENGTH / 2 - 0.1
+    assert windows_in(unseen(vertices, faces, ends))[1] == 0
+    ball = Mesh(*without_cap(*icosphere(5, 20.0), (0.0, 0.0, 20.0), 12.0))
+    assert windows_in(ball)[1] == 0
+
+
+def test_a_slot_whose_sides_nobody_saw_stays_a_slot() -> None:
+    vertices, faces = tube()
+    both = [hidden_part(vertices, faces, radius, 5, 20) for radius in (BORE, SHAFT)]
+    assert windows_in(unseen(vertices, faces, both[0] | both[1]))[1] == 0
+    assert windows_in(unseen(vertices, faces, both[0]))[1] == 1
+
+
+def test_two_windows_side_by_side_are_both_closed() -> None:
+    vertices, faces = tube()
+    hidden = hidden_part(vertices, faces, BORE, -3, 20)
+    middle = vertices[faces].mean(axis=1)
+    assert windows_in(unseen(vertices, faces, hidden & (np.abs(middle[:, 1]) > 2)))[1] == 2
+
+
+def test_a_window_round_a_piece_of_wall_that_was_seen_is_left_to_others() -> None:
+    vertices, faces = tube()
+    hidden = hidden_part(vertices, faces, SHAFT, 0, 20)
+    island = hidden_part(vertices, faces, SHAFT, 12, 6)
+    made, count = windows_in(unseen(vertices, faces, hidden & ~island))
+    assert count == 0
+    assert not made.filled.any()
