@@ -12,15 +12,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.geometry.deviation import Surface
-from pipeline.geometry.edges import touching
 from pipeline.geometry.facing import upright_axes
 from pipeline.geometry.holes import Hole, rim_normals
 from pipeline.geometry.incidence import Incidence
 from pipeline.geometry.measure import mean_cell
 from pipeline.geometry.outline import middle_of
-from pipeline.geometry.repair import together, used_only, without_faces
-from pipeline.geometry.self_intersection import crossed_faces
+from pipeline.geometry.repair import used_only
+from pipeline.geometry.wall_pieces import with_pieces
 from pipeline.part import BoolArray, FloatArray, IndexArray, Mesh
 
 FACING_AWAY = 0.5
@@ -36,8 +34,6 @@ RAYS = 72
 """Directions in which outlines are compared."""
 TOOTH = 2
 """The wall begins where a rim reaches deepest within so many cells to either side."""
-CLEAR_CELLS = 0.9
-"""So far from what was seen the wall ends; it begins a cell off the rims."""
 ROUNDS = 5
 """Rounds in which the line between two rims and their centres along it settle."""
 
@@ -76,30 +72,9 @@ def with_walls(mesh: Mesh, holes: Sequence[Hole], around: Incidence) -> tuple[Me
     holes : openings of the mesh that nothing else closes
     around : of the mesh; faces that were added to it since do not count
     """
-    bores, gone_on = find_bores(mesh, holes, around), []
-    if not bores:
-        return mesh, []
-    seen = Surface(mesh.vertices, mesh.faces)
     cell = mean_cell(mesh.vertices, mesh.faces)
-    for bore in bores:
-        both = beside(mesh, wall_between(mesh, bore, cell), seen, cell)
-        if both is not None:
-            mesh = both
-            gone_on.append(bore)
-    return mesh, gone_on
-
-
-def beside(mesh: Mesh, wall: Mesh, seen: Surface, cell: float) -> Mesh | None:
-    """The mesh and a guessed wall that is clear of what was seen; None where nothing of it is, or it crosses others.
-
-    Through a branch, or a window, of its middle the wall runs along what was seen: there it is left out.
-    """
-    if len(wall.faces) == 0:
-        return None
-    wall = without_faces(wall, touching(wall.faces, seen.distance(wall.vertices) < CLEAR_CELLS * cell))
-    both = together(mesh, wall)
-    among = np.arange(len(both.faces)) >= len(mesh.faces)
-    return both if len(wall.faces) and not crossed_faces(both.vertices, both.faces, among).any() else None
+    bores = find_bores(mesh, holes, around)
+    return with_pieces(mesh, [(bore, wall_between(mesh, bore, cell)) for bore in bores], cell)
 
 
 def find_bores(mesh: Mesh, holes: Sequence[Hole], around: Incidence) -> list[Bore]:

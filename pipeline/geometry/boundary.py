@@ -32,10 +32,9 @@ def boundary_loops(faces: IndexArray, edges: Edges | None = None, fans: IndexArr
     if len(halves) == 0:
         return []
     if fans is None:  # only those about the border are asked for
-        about = touching(faces, on_border(edges, int(faces.max()) + 1))
+        about, fans = fans_at_border(faces, on_border(edges, int(faces.max()) + 1))
         halves = 3 * (np.cumsum(about) - 1)[halves // 3] + halves % 3
         faces = faces[about]
-        fans = corner_fans(faces, edges_of(faces))
     ends = halves - halves % 3 + (halves % 3 + 1) % 3
     starts_at, ends_at = fans[halves].tolist(), fans[ends].tolist()
     vertex_of_fan = dict(zip(starts_at + ends_at, faces.reshape(-1)[np.append(halves, ends)].tolist(), strict=True))
@@ -51,6 +50,13 @@ def on_border(edges: Edges, vertices_count: int) -> BoolArray:
     border = np.zeros(vertices_count, bool)
     border[edges.ends[edges.faces_count == 1]] = True
     return border
+
+
+def fans_at_border(faces: IndexArray, border: BoolArray) -> tuple[BoolArray, IndexArray]:
+    """(m,) faces that touch the border (n,), and the fans of their corners: whole ones at the border alone."""
+    about = touching(faces, border)
+    near = faces[about]
+    return about, corner_fans(near, edges_of(near))
 
 
 def _walk(links: list[tuple[int, int]]) -> list[list[int]]:

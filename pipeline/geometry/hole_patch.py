@@ -7,7 +7,7 @@ vertex in common.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 from typing import Any
 
@@ -97,7 +97,7 @@ def _bent(mesh: Mesh, rims: Sequence[Rim], pieces: Pieces, plain: BoolArray) -> 
             vertices = faired(both, np.concatenate([pieces.faces, ring]), smooth, both)[: len(vertices)]
         if (inner & plain).any():
             vertices = stretched(pieces.vertices, pieces.faces, inner & plain, vertices)
-        pieces = flipped(pieces.at(vertices))
+        pieces = flipped(replace(pieces, vertices=vertices))
     return pieces
 
 

@@ -33,10 +33,6 @@ class Pieces:
     rim_count: int
     taken: LongArray
 
-    def at(self, vertices: FloatArray) -> Pieces:
-        """The same pieces, their vertices elsewhere."""
-        return replace(self, vertices=vertices)
-
 
 def refined(pieces: Pieces, size: FloatArray, limit: int = 100_000) -> Pieces:
     """Split the pieces' triangles at their middles until they are as small as those around.

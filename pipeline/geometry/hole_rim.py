@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from pipeline.geometry.cloud import unit
 from pipeline.geometry.edges import Edges, edges_of
 from pipeline.geometry.hole_triangulation import triangulate_hole
 from pipeline.geometry.holes import Hole
@@ -75,10 +76,9 @@ class Rim:
 
         A side is named as a patch runs along it: from the end to the beginning of the open half-edge.
         """
-        unit = face_vectors(places, self.ring)
-        unit /= np.maximum(np.linalg.norm(unit, axis=1, keepdims=True), np.finfo(float).tiny)
+        across = unit(face_vectors(places, self.ring))
         halves = edges.boundary_halves
         tail, head = self.ring.reshape(-1)[halves].tolist(), self.ring[:, (1, 2, 0)].reshape(-1)[halves].tolist()
-        normals = {(b, a): unit[half // 3] for a, b, half in zip(tail, head, halves, strict=True)}
+        normals = {(b, a): across[half // 3] for a, b, half in zip(tail, head, halves, strict=True)}
         sides = zip(self._corner.tolist(), np.roll(self._corner, -1).tolist(), strict=True)
         return np.array([normals.get(side, np.zeros(3)) for side in sides])

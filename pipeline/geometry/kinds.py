@@ -57,6 +57,13 @@ def kinds(keys: NDArray[np.integer[Any]]) -> Kinds:
     return Kinds(order, ordered[start], start)
 
 
+def repeated(keys: NDArray[np.number[Any]]) -> LongArray:
+    """(k,) places, rising, of those keys (n,) that occur more than once; few, or sort them with their places."""
+    ordered = np.sort(keys)
+    found: LongArray = np.flatnonzero(np.isin(keys, ordered[1:][ordered[1:] == ordered[:-1]]))
+    return found
+
+
 def ascending(keys: NDArray[np.integer[Any]]) -> tuple[LongArray, LongArray]:
     """(n,) places of integer keys (n,) as they rise, equal ones as they came, and (n,) the keys in that order.
 

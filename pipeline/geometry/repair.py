@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.geometry.boundary import on_border
-from pipeline.geometry.edges import connected, corner_fans, edges_of, face_components, touching
+from pipeline.geometry.boundary import fans_at_border, on_border
+from pipeline.geometry.edges import connected, corner_fans, edges_of, face_components
 from pipeline.geometry.topology import degenerate_faces, duplicate_faces, inspect
 from pipeline.part import BoolArray, FloatArray, IndexArray, Mesh
 
@@ -131,12 +131,14 @@ def with_fans_split(mesh: Mesh, *, only_at_borders: bool = False) -> Mesh:
     ``only_at_borders``: where faces were taken out of a mesh that had no such vertices, they meet nowhere else.
     """
     edges = edges_of(mesh.faces)
-    asked = on_border(edges, len(mesh.vertices)) if only_at_borders else np.ones(len(mesh.vertices), bool)
-    about = touching(mesh.faces, asked)
-    near = mesh.faces[about]
-    fans = corner_fans(near, edges_of(near) if only_at_borders else edges)
+    asked, about = np.ones(len(mesh.vertices), bool), np.ones(len(mesh.faces), bool)
+    if only_at_borders:
+        asked = on_border(edges, len(mesh.vertices))
+        about, fans = fans_at_border(mesh.faces, asked)
+    else:
+        fans = corner_fans(mesh.faces, edges)
     vertex_of = np.zeros(int(fans.max(initial=-1)) + 1, np.int32)
-    vertex_of[fans] = near.reshape(-1)
+    vertex_of[fans] = mesh.faces[about].reshape(-1)
     first = ~asked[vertex_of]
     first[np.unique(vertex_of, return_index=True)[1]] = True
     if first.all():

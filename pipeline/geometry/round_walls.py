@@ -64,6 +64,12 @@ class Wall:
         """(n,) signed distances of places (n, 3), positive outside of the material, and (n, 3) the wall's normals."""
         return self.faces * self.shape.distance(places), self.faces * self.shape.normals(places)
 
+    def holds(self, places: FloatArray, normals: FloatArray, within_mm: float, alike: float) -> BoolArray:
+        """(n,) whether places (n, 3) lie within so much of it and face as it does to within this cosine."""
+        height, facing = self.height(places)
+        on: BoolArray = (np.abs(height) < within_mm) & (inner(facing, normals) > alike)
+        return on
+
 
 def on_round_walls(guess: Mesh, mesh: Mesh, cell: float) -> Mesh:
     """A guess with what belongs to round walls of a measured mesh put onto them.
@@ -128,7 +134,7 @@ def _best(
     for i, j in rng.integers(len(places), size=(PAIRS, 2)):
         wall = _through(places[i], normals[i], places[j], normals[j])
         if wall is not None and wall.shape.radius < float(np.ptp(places, axis=0).max()):
-            on = _on(wall, places, normals, cell, NEAR)
+            on = wall.holds(places, normals, NEAR[0] * cell, NEAR[1])
             if on.sum() > best[1].sum():
                 best = wall, on
     wall, on = best
@@ -139,9 +145,9 @@ def _best(
         if shape is None:
             return None, on
         wall = replace(wall, shape=shape)
-        on = _on(wall, places, normals, cell, ON)
+        on = wall.holds(places, normals, ON[0] * cell, ON[1])
     sure = _seen_round(wall.shape, places[on])
-    sure &= _on(wall, places, normals, cell, NEAR).sum() <= ROUND * on.sum()
+    sure &= wall.holds(places, normals, NEAR[0] * cell, NEAR[1]).sum() <= ROUND * on.sum()
     return (wall if sure else None, on)
 
 
@@ -160,12 +166,6 @@ def _through(p: FloatArray, n: FloatArray, q: FloatArray, m: FloatArray) -> Wall
         return None
     shape = Fit("cylinder", p + s * n, axis, abs(float(s + t)) / 2, np.zeros(0), 0.0, np.zeros(0, bool))
     return Wall(shape, -float(np.sign(s)))
-
-
-def _on(wall: Wall, places: FloatArray, normals: FloatArray, cell: float, limits: tuple[float, float]) -> BoolArray:
-    height, facing = wall.height(places)
-    on: BoolArray = (np.abs(height) < limits[0] * cell) & (inner(facing, normals) > limits[1])
-    return on
 
 
 def _seen_round(shape: Fit, places: FloatArray) -> bool:

@@ -9,6 +9,7 @@ import numpy as np
 
 from pipeline.geometry.boundary import boundary_loops
 from pipeline.geometry.edges import Edges, connected, corner_fans, edges_of, face_components
+from pipeline.geometry.kinds import repeated
 from pipeline.geometry.measure import face_volumes
 from pipeline.geometry.vectors import cross, inner
 from pipeline.part import BoolArray, FloatArray, IndexArray, LongArray, Mesh
@@ -164,11 +165,9 @@ def duplicate_faces(faces: IndexArray) -> BoolArray:
     low, high = np.minimum(np.minimum(a, b), c), np.maximum(np.maximum(a, b), c)
     corners = np.column_stack([low, a + b + c - low - high, high])
     key = corners.astype(np.uint64) @ MIX  # equal corners give equal keys; what equal keys mean is looked up below
-    ordered = np.sort(key)
-    twice = ordered[1:][ordered[1:] == ordered[:-1]]
+    suspects = repeated(key)
     doubled = np.zeros(len(faces), bool)
-    if len(twice):
-        suspects = np.flatnonzero(np.isin(key, twice))
+    if len(suspects):
         _, first = np.unique(corners[suspects], axis=0, return_index=True)
         doubled[np.delete(suspects, first)] = True
     return doubled

@@ -11,9 +11,7 @@ from collections.abc import Sequence
 import numpy as np
 from scipy.spatial import cKDTree
 
-from pipeline.geometry.bores import beside
 from pipeline.geometry.cloud import unit
-from pipeline.geometry.deviation import Surface
 from pipeline.geometry.facing import upright_axes
 from pipeline.geometry.fits import fitted
 from pipeline.geometry.holes import Hole, rim_normals
@@ -22,6 +20,7 @@ from pipeline.geometry.measure import face_vectors, mean_cell
 from pipeline.geometry.repair import used_only
 from pipeline.geometry.round_walls import Wall
 from pipeline.geometry.vectors import inner
+from pipeline.geometry.wall_pieces import with_pieces
 from pipeline.part import BoolArray, FloatArray, IndexArray, Mesh
 
 STRAIGHT, BENT = 0.01, 0.02
@@ -48,18 +47,15 @@ def with_windows(mesh: Mesh, holes: Sequence[Hole], around: Incidence) -> tuple[
     holes : openings of the mesh that nothing else closes
     around : of the mesh; faces that were added to it since do not count
     """
-    cell = mean_cell(mesh.vertices, mesh.faces)
-    seen, found = Surface(mesh.vertices, mesh.faces), []
+    cell, pieces = mean_cell(mesh.vertices, mesh.faces), []
     for hole in holes:
         wall = None if hole.islands else _wall_about(mesh, hole, around, cell)
         if wall is None or _leads_through(mesh, hole, holes, wall, cell):
             continue
         piece = _across(mesh, hole, wall, cell)
-        both = None if piece is None else beside(mesh, piece, seen, cell)
-        if both is not None:
-            mesh = both
-            found.append(hole)
-    return mesh, found
+        if piece is not None:
+            pieces.append((hole, piece))
+    return with_pieces(mesh, pieces, cell)
 
 
 def _wall_about(mesh: Mesh, hole: Hole, around: Incidence, cell: float) -> Wall | None:
@@ -79,8 +75,9 @@ def _wall_about(mesh: Mesh, hole: Hole, around: Incidence, cell: float) -> Wall 
         if shape is None:
             return None
         wall = Wall(shape, float(np.sign(inner(shape.normals(places[on]), normals[on]).sum())))
-        on = _on(wall, places, normals, cell)
-    return wall if _on(wall, mesh.vertices[hole.loop], facing, cell).mean() > SHARE else None
+        on = wall.holds(places, normals, ON_CELLS * cell, FACING)
+    on_rim = wall.holds(mesh.vertices[hole.loop], facing, ON_CELLS * cell, FACING)
+    return wall if on_rim.mean() > SHARE else None
 
 
 def _leads_through(mesh: Mesh, hole: Hole, holes: Sequence[Hole], wall: Wall, cell: float) -> bool:
@@ -94,13 +91,6 @@ def _leads_through(mesh: Mesh, hole: Hole, holes: Sequence[Hole], wall: Wall, ce
         return False
     away = cKDTree(places).query(mesh.vertices[hole.loop])[0]
     return bool(np.median(away) < SLOT * hole.diameter_mm)
-
-
-def _on(wall: Wall, places: FloatArray, facing: FloatArray, cell: float) -> BoolArray:
-    """(n,) whether places (n, 3) that face so (n, 3) are the wall's."""
-    height, way = wall.height(places)
-    on: BoolArray = (np.abs(height) < ON_CELLS * cell) & (inner(facing, way) > FACING)
-    return on
 
 
 def _across(mesh: Mesh, hole: Hole, wall: Wall, cell: float) -> Mesh | None:

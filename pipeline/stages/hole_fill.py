@@ -85,27 +85,28 @@ def _closed(
     mesh: Mesh, left: list[tuple[Hole, str]], around: Incidence, context: StageContext
 ) -> tuple[Mesh, list[tuple[Hole, str]]]:
     """One closed surface through an open one, and what is still left open."""
-    walled, bores = with_walls(mesh, [hole for hole, _ in left], around)
-    walled, windows = with_windows(walled, [hole for hole, _ in left], around)
+    openings = [hole for hole, _ in left]
+    walled, bores = with_walls(mesh, openings, around)
+    walled, windows = with_windows(walled, openings, around)
     closed = closed_surface(walled)
     if closed is None and walled is not mesh:
         bores, windows, closed = [], [], closed_surface(mesh)
     if closed is None:
         context.doubt(
             "not-closed",
-            f"Openings that could not be closed ({len(left)}): {_list([hole for hole, _ in left])}.",
+            f"Openings that could not be closed ({len(left)}): {_list(openings)}.",
             "Scan the places where data are missing, or order an open surface.",
         )
         return mesh, left
     text = (
         f"Openings closed by one surface laid through all that is there; how it runs between their rims is a guess "
-        f"({len(left)}): {_list([hole for hole, _ in left])}."
+        f"({len(left)}): {_list(openings)}."
     )
     if bores:
         text += f" Taken for through bores whose middle nobody saw: {_bores(bores)}."
     if windows:
         text += f" Across these, a round wall was carried on: {_list(windows)}."
-    if max(hole.diameter_mm for hole, _ in left) > SHARE_OF_PART * float(np.ptp(mesh.vertices, axis=0).max()):
+    if max(hole.diameter_mm for hole in openings) > SHARE_OF_PART * float(np.ptp(mesh.vertices, axis=0).max()):
         context.doubt("wide-guess", text, "Look at the filled places. Scan them, unless the guess will do.")
     else:
         context.warn(text)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.geometry.kinds import ascending, kinds
+from pipeline.geometry.kinds import ascending, kinds, repeated
 
 
 @pytest.mark.parametrize("count", [0, 1, 2, 3, 1_000, 1 << 12])
@@ -30,3 +30,10 @@ def test_keys_of_few_bits_are_sorted_too() -> None:
     keys = np.array([3, -1, 3, 0, -1], np.int32)
     assert kinds(keys).keys.tolist() == [-1, 0, 3]
     assert kinds(keys).order.tolist() == [1, 4, 3, 0, 2]
+
+
+@pytest.mark.parametrize("spread", [10, 1_000, 10**9])
+def test_repeated_keys_are_those_that_the_library_counts_twice(spread: int) -> None:
+    for keys in (np.random.default_rng(2).integers(spread, size=2_000), np.arange(5), np.zeros(0), np.full(3, 0.5)):
+        _, place, count = np.unique(keys, return_inverse=True, return_counts=True)
+        assert np.array_equal(repeated(keys), np.flatnonzero(count[place] > 1))
