@@ -59,29 +59,41 @@ def without_crumbs(mesh: Mesh) -> Mesh:
 
 def without_duplicates(mesh: Mesh) -> Mesh:
     """Each face once. Of two that look opposite ways both go where the surface closes without them."""
-    doubled = duplicate_faces(mesh.faces)
+    single = single_faces(mesh.faces)
+    return mesh if single.all() else without_faces(mesh, ~single)
+
+
+def single_faces(faces: IndexArray) -> BoolArray:
+    """(m,) faces to keep so that each is there once, and none of two back to back where it closes without them."""
+    doubled = duplicate_faces(faces)
     if not doubled.any():
-        return mesh
-    _, group = np.unique(np.sort(mesh.faces, axis=1), axis=0, return_inverse=True)
-    opposed = (np.bincount(group, weights=_parity(mesh.faces)) == 0)[group[~doubled]]
-    single = without_faces(mesh, doubled)
-    edges = edges_of(single.faces)
+        return ~doubled
+    _, group = np.unique(np.sort(faces, axis=1), axis=0, return_inverse=True)
+    opposed = (np.bincount(group, weights=_parity(faces)) == 0)[group[~doubled]]
+    edges = edges_of(faces[~doubled])
     at_side = edges.faces_count[edges.of_half].reshape(-1, 3)
-    return without_faces(single, opposed & (np.median(at_side, axis=1) != 2))
+    keep = ~doubled
+    keep[keep] = ~(opposed & (np.median(at_side, axis=1) != 2))
+    return keep
 
 
 def without_degenerates(mesh: Mesh) -> Mesh:
-    """Faces without area taken out so that the surface stays closed.
+    """Faces without area taken out so that the surface stays closed, and vertices that no face uses.
 
     A face that names a vertex twice is dropped. A needle loses its shortest side (the two ends become one
     vertex), a cap has its longest side turned into the other diagonal of the two faces beside it. What
     neither can mend without making an edge of three faces stays.
     """
+    return used_only(mended_degenerates(mesh))
+
+
+def mended_degenerates(mesh: Mesh) -> Mesh:
+    """As ``without_degenerates``; all vertices stay and keep their numbers."""
     stuck: set[tuple[int, ...]] = set()
     for _ in range(PASSES):
         bad, proper = degenerate_faces(mesh.vertices, mesh.faces)
         if not proper.all():
-            mesh = without_faces(mesh, ~proper)
+            mesh = replace(mesh, faces=mesh.faces[proper], filled=mesh.filled[proper])
             continue
         todo = [int(face) for face in np.flatnonzero(bad) if tuple(mesh.faces[face]) not in stuck]
         if not todo:
@@ -93,7 +105,7 @@ def without_degenerates(mesh: Mesh) -> Mesh:
             ):
                 stuck.add(tuple(faces[face]))
         mesh = replace(mesh, faces=faces)
-    return used_only(mesh)
+    return mesh
 
 
 def oriented(mesh: Mesh) -> Mesh:

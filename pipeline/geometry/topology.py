@@ -182,6 +182,17 @@ def misoriented_edges(edges: Edges) -> BoolArray:
     return against
 
 
+def damaged_vertices(vertices: FloatArray, faces: IndexArray) -> LongArray:
+    """(k,) vertices where faces (m, 3) are degenerate or doubled, or do not make one oriented fan. Borders are none."""
+    degenerate, proper = degenerate_faces(vertices, faces)
+    whole = faces[proper]
+    edges = edges_of(whole)
+    at_edges = edges.ends[(edges.faces_count > 2) | misoriented_edges(edges)]
+    split = _vertices_of_many_fans(whole, corner_fans(whole, edges))
+    at_faces = faces[degenerate | duplicate_faces(faces)]
+    return np.unique(np.concatenate([at_edges.reshape(-1), split, at_faces.reshape(-1)]))
+
+
 def winding_number(point: FloatArray, vertices: FloatArray, faces: IndexArray) -> float:
     """How often closed faces wrap a point: 1 inside, 0 outside (solid angles: van Oosterom & Strackee 1983)."""
     a, b, c = (vertices[faces[:, k]] - point for k in range(3))
