@@ -139,7 +139,7 @@ def cross_bored(size: float = 1.2) -> tuple[FloatArray, np.ndarray]:
 
 @pytest.mark.parametrize("beyond_mm", [-4.0, 6.0])
 def test_where_two_bores_meet_both_walls_go_on_to_their_edge(beyond_mm: float) -> None:
-    """Nobody saw where they meet on one side. With a film across the wider one a tenth of a percent too much came out."""
+    """Nobody saw where they meet on one side. Of a film across the wider one came .1 % too much."""
     vertices, faces = cross_bored()
     x, y, z = vertices[faces].mean(axis=1).T
     on_walls = (np.abs(np.hypot(y, z) - BORE) < 0.1) | ((np.abs(np.hypot(x, y) - 10) < 0.1) & (z > 0))
