@@ -32,6 +32,8 @@ HARDLY = 0.2
 tolerance."""
 MARGIN = 0.97
 """Share of the tolerance aimed at: an independent judge samples other places."""
+NARROW = 0.05
+"""The search ends where the counts between which it goes on differ by this share."""
 FEWEST = 4
 """Faces of the smallest closed surface."""
 QUICK = 20_000
@@ -41,13 +43,18 @@ MENDINGS, MOST_MENDED, FINER = 60, 2.0, 1.3
 much."""
 BREAKS = 8
 """So often the collapse is taken back where it broke the surface."""
-SMALL_STEP = 1.02
+SMALL_STEP, LARGEST_STEP = 1.02, 1.1
 """Where a count breaks the surface, a few faces more often do not."""
+REACHED = 1.05
+"""So many times as many faces as were asked for are as good."""
 AGGRESSIVENESS = (5.0, 3.0, 7.0)
+STEADFAST = 5.0
+"""With this one the library goes on until nothing is left that may be collapsed, and is slow at the end."""
 UNIT_EDGE = 0.3
 """Mean edge length to which the mesh is scaled: the library's thresholds are absolute numbers."""
 AREA_CHANGE, VOLUME_CHANGE = 0.02, 0.02
-"""Larger relative changes mean damage and not decimation."""
+"""A larger relative growth of the area, or change of the volume, means damage and not decimation. That a rough surface
+loses area is none."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -72,29 +79,47 @@ class Original:
         self.mesh = used_only(mesh)
         self.two_way = TwoWay(self.mesh)
         self.report = inspect(self.mesh.vertices, self.mesh.faces, by_piece=False)
-        self.area, self.volume = area(self.mesh.vertices, self.mesh.faces), volume(self.mesh.vertices, self.mesh.faces)
         self.whole = self.stone = nothing_contracted(self.mesh)
+        self.area, self.volume = (
+            area(self.mesh.vertices, self.whole.faces),
+            volume(self.mesh.vertices, self.whole.faces),
+        )
+        self.ended: Contraction | None = None
         self.refused: list[str] = []
         self.tries = 0
 
     def reduced(self, count: int) -> Contraction | None:
-        """A sound mesh of about ``count`` faces, or None; reasons are kept in ``refused``."""
+        """A sound mesh of about ``count`` faces, or None; reasons are kept in ``refused``.
+
+        Of more faces where the library ends before that: then it does for all smaller counts, and is slow there.
+        """
+        if self.ended is not None and count <= len(self.ended.faces):
+            return self.ended
         for aggressiveness in AGGRESSIVENESS:
             self.tries += 1
             candidate = self._collapsed(count, aggressiveness)
-            if candidate is not None:
-                sound = self._sound(candidate)
-                if sound is not None:
-                    return sound
+            if candidate is None:
+                continue
+            made = len(candidate.faces)
+            sound = self._sound(candidate, MOST_MENDED * max(count, made))
+            if sound is not None and made <= REACHED * count + 2:
+                return sound
+            if sound is not None and aggressiveness == STEADFAST and len(sound.faces) <= REACHED * made:
+                self.refused.append(f"{count} faces: the collapse ends at {made}")
+                self.ended = sound
+                return sound
         return None
 
-    def _sound(self, candidate: Contraction) -> Contraction | None:
-        """The candidate, with the collapse taken back where it broke the surface; None where that does not mend it."""
+    def _sound(self, candidate: Contraction, most: float) -> Contraction | None:
+        """The candidate, with the collapse taken back where it broke the surface.
+
+        None where that does not mend it, or asks for more faces than ``most``.
+        """
         for _ in range(BREAKS):
             after = inspect(candidate.places, candidate.faces, by_piece=False)
             damage = self._damage(candidate, after)
-            if not damage:
-                return candidate
+            if not damage or len(candidate.faces) > most:
+                break
             where = damaged_vertices(candidate.places, candidate.faces)
             broken = np.zeros(len(candidate.into), bool)
             broken[np.setdiff1d(where, damaged_vertices(self.mesh.vertices, self.mesh.faces))] = True
@@ -102,7 +127,9 @@ class Original:
                 break
             about = np.unique(candidate.faces[touching(candidate.faces, broken)]).astype(np.int64)
             candidate = candidate.undone(candidate.drawn_into(about))
-        self.refused.append(f"{len(candidate.faces)} faces: {damage}")
+        if not damage and len(candidate.faces) <= most:
+            return candidate
+        self.refused.append(f"{len(candidate.faces)} faces: {damage or 'too many are given back'}")
         return None
 
     def within(self, candidate: Contraction, tolerance: float) -> tuple[Contraction, Look] | None:
@@ -116,8 +143,8 @@ class Original:
             if look.worst_mm <= tolerance:
                 return candidate, look
             back = candidate.drawn_into(self.two_way.beyond(look, candidate, tolerance))
-            mended = self._sound(candidate.undone(back))
-            if mended is None or len(mended.faces) > most:
+            mended = self._sound(candidate.undone(back), most)
+            if mended is None:
                 return None
             candidate, look = mended, self.two_way.again(look, candidate, mended, tolerance)
         return None
@@ -127,16 +154,18 @@ class Original:
         return float(np.quantile(self.two_way.quick(candidate, QUICK), NEARLY_ALL))
 
     def _collapsed(self, count: int, aggressiveness: float) -> Contraction | None:
-        """About ``count`` faces, sound or not; None when the library's thresholds end before that."""
+        """About ``count`` faces, or where the library ends before that, sound or not; None when it is not to be had."""
         import fast_simplification
 
         source = self.stone if count < len(self.stone.faces) else self.whole
+        if count >= len(source.faces) or self.two_way.edge == 0:
+            return None
         is_used = np.zeros(len(source.into), bool)
         is_used[source.faces] = True
         used = np.flatnonzero(is_used)
         faces = (np.cumsum(is_used, dtype=np.int32) - 1)[source.faces]
         middle, scale = self.mesh.vertices.mean(axis=0), UNIT_EDGE / self.two_way.edge
-        places, left, collapses = fast_simplification.simplify(
+        places, _, collapses = fast_simplification.simplify(
             (source.places[used] - middle) * scale,
             faces,
             target_count=count,
@@ -144,8 +173,6 @@ class Original:
             preserve_border=True,
             return_collapses=True,
         )
-        if len(left) > 1.05 * count + 2:
-            return None
         return source.collapsed(used, places / scale + middle, collapses.astype(np.int64))
 
     def _damage(self, candidate: Contraction, after: TopologyReport) -> str:
@@ -155,8 +182,8 @@ class Original:
         broken = _worse(self.report, after)
         if broken:
             return broken
-        if abs(area(candidate.places, candidate.faces) / self.area - 1) > AREA_CHANGE:
-            return "the area changes"
+        if area(candidate.places, candidate.faces) > (1 + AREA_CHANGE) * self.area:
+            return "the area grows"
         if self.report.watertight and abs(volume(candidate.places, candidate.faces) / self.volume - 1) > VOLUME_CHANGE:
             return "the volume changes"
         return ""
@@ -171,13 +198,14 @@ def to_count(mesh: Mesh, faces_count: int, tolerance_mm: float | None = None) ->
     """About ``faces_count`` faces, more where fewer would break the surface or leave the tolerance."""
     original = Original(mesh)
     count, step = faces_count, SMALL_STEP
-    while count < len(mesh.faces):
+    while count < len(original.whole.faces):
         candidate = original.reduced(count)
         if candidate is None:
-            count, step = max(count + 1, int(step * count)), step**2
+            count, step = max(count + 1, int(step * count)), min(step**2, LARGEST_STEP)
         elif tolerance_mm is None:
-            distances = original.two_way.quick(candidate, QUICK)
-            return _finished(original, candidate, float(distances.max()), float(distances.mean()))
+            largest = float(original.two_way.quick(candidate, QUICK).max())
+            look = original.two_way.look(candidate, largest)
+            return _finished(original, candidate, look.worst_mm, look.mean_mm)
         elif original.nearly_all(candidate) <= AT_MOST * tolerance_mm:
             return _proven(original, count, candidate, tolerance_mm)
         else:
@@ -188,44 +216,53 @@ def to_count(mesh: Mesh, faces_count: int, tolerance_mm: float | None = None) ->
 def _within_tolerance(original: Original, tolerance_mm: float) -> Decimated:
     """The coarsest mesh found.
 
-    The deviation of a good decimation falls as one over the number of faces, so the search is a secant on that
-    law between the finest count that failed and the coarsest that held. It is judged by nearly all places; the few
-    that lie too far off keep the triangles they had.
+    The deviation of a good decimation falls as one over the number of faces. The search goes by that law, and then
+    between the finest count that failed and the coarsest that held. It is judged by nearly all places; the few that
+    lie too far off keep the triangles they had.
     """
-    low, high, best = FEWEST, len(original.mesh.faces), None
-    count = max(low, min(high // 4, high - 1))
+    low, high, best = (FEWEST, np.inf), (len(original.whole.faces), 0.0), None
+    count = max(FEWEST, min(high[0] // 4, high[0] - 1))
     for _ in range(STEPS):
-        if count >= 0.95 * high or count < low:
-            break
         candidate = original.reduced(count)
         nearly_all = np.inf if candidate is None else original.nearly_all(candidate)
         if candidate is not None and original.stone is original.whole and nearly_all <= HARDLY * tolerance_mm:
             original.stone = candidate
         if nearly_all > AT_MOST * tolerance_mm:
-            low = count
+            low = (count, nearly_all)
         else:
-            high, best = count, candidate
-            if nearly_all > CLOSE_ENOUGH * tolerance_mm:
+            high, best = (count, nearly_all), candidate
+            if nearly_all > CLOSE_ENOUGH * tolerance_mm or candidate is original.ended:
                 break
-        count = _next_count(count, nearly_all / tolerance_mm, low, high)
-    return _proven(original, high, best, tolerance_mm)
+        if high[0] - low[0] <= NARROW * high[0]:
+            break
+        count = _next_count(low, high, AIM * tolerance_mm)
+    return _proven(original, high[0], best, tolerance_mm)
 
 
 def _proven(original: Original, count: int, candidate: Contraction | None, tolerance_mm: float) -> Decimated:
     """The candidate of so many faces, made to lie within the tolerance, or the first finer one that can be."""
-    while count < len(original.mesh.faces):
+    while count < len(original.whole.faces):
+        candidate = original.reduced(count) if candidate is None else candidate
         found = None if candidate is None else original.within(candidate, MARGIN * tolerance_mm)
         if found is not None:
             return _finished(original, found[0], found[1].worst_mm, found[1].mean_mm)
-        count = max(count + 1, int(FINER * count))
-        candidate = original.reduced(count)
+        count, candidate = max(count + 1, int(FINER * count)), None
     return _finished(original, original.whole, 0.0, 0.0)
 
 
-def _next_count(count: int, ratio: float, low: int, high: int) -> int:
-    """Where deviation = tolerance is expected, kept inside the bracket."""
-    guess = count * np.clip(ratio / AIM, 0.2, 4.0)
-    return int(np.clip(guess, low + 0.1 * (high - low), low + 0.9 * (high - low)))
+def _next_count(low: tuple[int, float], high: tuple[int, float], aim: float) -> int:
+    """Where the deviation aimed at is expected, between two counts and theirs.
+
+    Along the line between the two on a logarithmic scale; from one of them alone as one over the count.
+    """
+    (few, far), (many, near) = low, high
+    if np.isfinite(far) and near > 0:
+        guess = few * (many / few) ** (np.log(far / aim) / np.log(far / near))
+    elif near > 0:
+        guess = many * max(near / aim, 0.2)
+    else:
+        guess = few * min(far / aim, 4.0)
+    return int(np.clip(guess, few + 0.1 * (many - few), few + 0.9 * (many - few)))
 
 
 def _finished(original: Original, contraction: Contraction, worst_mm: float, mean_mm: float) -> Decimated:

@@ -13,9 +13,8 @@ MOST_ROWS = 100
 def lattice(vertices: FloatArray, faces: IndexArray, step_mm: float) -> tuple[FloatArray, IndexArray]:
     """(k, 3) places on each face and along its sides, and (k,) the face of each.
 
-    Along a side: the middles of equal parts about a step long, once where two faces share it, for that face that names
-    its lower vertex first. On a face: as well, in steps twice as long, for where two surfaces are near, the farthest
-    places of one are on its edges.
+    Along a side: the middles of equal parts about a step long, once where two faces share it. On a face: as well, in
+    steps twice as long, for where two surfaces are near, the farthest places of one are on its edges.
     """
     on_faces, of_faces = _on_faces(vertices, faces, 2 * step_mm)
     along, of_sides = _along_sides(vertices, faces, step_mm)
@@ -38,8 +37,9 @@ def _on_faces(vertices: FloatArray, faces: IndexArray, step_mm: float) -> tuple[
 
 
 def _along_sides(vertices: FloatArray, faces: IndexArray, step_mm: float) -> tuple[FloatArray, IndexArray]:
-    tail, head = faces.reshape(-1), faces[:, (1, 2, 0)].reshape(-1)
-    side = np.flatnonzero(tail < head)
+    tail, head = (ends.reshape(-1).astype(np.int64) for ends in (faces, faces[:, (1, 2, 0)]))
+    way, back = (one * (int(faces.max(initial=0)) + 1) + other for one, other in ((tail, head), (head, tail)))
+    side = np.flatnonzero((tail < head) | ~np.isin(way, back[tail < head]))
     start, along = vertices[tail[side]], vertices[head[side]] - vertices[tail[side]]
     parts = np.clip(np.ceil(np.linalg.norm(along, axis=1) / step_mm), 1, MOST_ROWS).astype(int)
     which = np.repeat(np.arange(len(side)), parts)

@@ -221,7 +221,7 @@ def _flip(vertices: FloatArray, faces: IndexArray, face: int) -> bool:
     if len(beside) != 1:
         return False
     neighbour = int(beside[0])
-    far = next(int(vertex) for vertex in faces[neighbour] if vertex not in (a, b))
+    far = next((int(vertex) for vertex in faces[neighbour] if vertex not in (a, b)), apex)
     if far == apex or ((faces == apex).any(axis=1) & (faces == far).any(axis=1)).any():
         return False
     faces[face], faces[neighbour] = (apex, a, far), (apex, far, b)

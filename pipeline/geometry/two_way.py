@@ -11,8 +11,8 @@ from pipeline.geometry.contraction import Contraction
 from pipeline.geometry.deviation import Surface, sample_surface
 from pipeline.geometry.edges import touching
 from pipeline.geometry.lattice import lattice
-from pipeline.geometry.measure import edge_lengths
-from pipeline.geometry.vectors import length
+from pipeline.geometry.measure import edge_lengths, face_vectors
+from pipeline.geometry.vectors import inner, length
 from pipeline.part import BoolArray, FloatArray, IndexArray, LongArray, Mesh
 
 STEP = 0.75
@@ -21,6 +21,11 @@ bends."""
 CLOSELY = ((0.6, 0.2), (0.8, 0.07))
 """Faces on which something lies farther off than the first share of the tolerance are looked at in steps of the second
 times that edge: between two places the distance may be larger than at both."""
+
+
+LARGE, ALIKE = 2.0, 0.9
+"""Faces of the mesh before that are larger than so many times the square of its mean edge, or that face otherwise than
+the contraction does there by more than this cosine, are looked at all over; of others their corners tell."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -74,7 +79,7 @@ class TwoWay:
         surface = Surface(candidate.places, candidate.faces)
         vertices = _to(surface, self.mesh.vertices)
         every = np.ones(len(self.mesh.vertices), bool)
-        more = self._before(surface, vertices.distances, every, tolerance_mm)
+        more = self._before(surface, vertices, every, tolerance_mm)
         return Look(vertices, more, self._after(candidate, np.ones(len(candidate.faces), bool), tolerance_mm))
 
     def again(self, look: Look, before: Contraction, after: Contraction, tolerance_mm: float) -> Look:
@@ -83,7 +88,7 @@ class TwoWay:
         surface = Surface(after.places, after.faces)
         vertices, lost = _followed(look.vertices, row, surface)
         more, _ = _followed(look.more, row, surface)
-        closely = self._before(surface, vertices.distances, lost, tolerance_mm)
+        closely = self._before(surface, vertices, lost, tolerance_mm)
         fresh = np.ones(len(after.faces), bool)
         fresh[row[row >= 0]] = False
         at = row[look.after.at]
@@ -97,11 +102,19 @@ class TwoWay:
         face, _ = self.surface.nearest(np.concatenate([found.places for found in far]))
         return np.unique(np.concatenate([here.astype(np.int64), candidate.into[self.mesh.faces[face]]]))
 
-    def _before(self, surface: Surface, distances: FloatArray, chosen: BoolArray, tolerance_mm: float) -> Found:
-        """From faces before at chosen vertices (n,), all of which lie so far off (n,): closely where that is far."""
+    def _before(self, surface: Surface, vertices: Found, chosen: BoolArray, tolerance_mm: float) -> Found:
+        """From faces before at chosen vertices (n,), given what was found at all of them: closely where that is far."""
         faces = self.mesh.faces[touching(self.mesh.faces, chosen)]
-        worst = distances[faces].max(axis=1)
-        return self._closely(self.mesh.vertices, faces, worst, tolerance_mm, lambda places, _: _to(surface, places))
+        worst = vertices.distances[faces].max(axis=1)
+        across = face_vectors(self.mesh.vertices, faces)
+        there = face_vectors(surface.vertices, surface.faces)[vertices.at[faces[:, 0]]]
+        unlike = inner(across, there) < ALIKE * length(across) * length(there)
+        unsure = np.flatnonzero(unlike | (length(across) > 2 * LARGE * self.edge**2)).astype(np.int32)
+        places, of = lattice(self.mesh.vertices, faces[unsure], STEP * self.edge)
+        inside = _to(surface, places)
+        np.maximum.at(worst, unsure[of], inside.distances)
+        closely = self._closely(self.mesh.vertices, faces, worst, tolerance_mm, lambda places, _: _to(surface, places))
+        return _both(inside, closely)
 
     def _after(self, candidate: Contraction, chosen: BoolArray, tolerance_mm: float) -> Found:
         """From chosen faces (m,) of the contraction, closely where they lie far off."""

@@ -102,3 +102,12 @@ def test_a_lattice_covers_faces_and_sides(step: float) -> None:
     assert len(places) < 3 * solid.area / step**2 + 3 * len(faces)
     along = np.linspace(vertices[faces[0, 0]], vertices[faces[0, 1]], 50)
     assert np.linalg.norm(along[:, None] - places[None], axis=2).min(axis=1).max() <= 0.51 * step
+
+
+@pytest.mark.parametrize("order", [(0, 1, 2), (2, 1, 0), (1, 2, 0)])
+def test_sides_at_a_border_are_covered_whichever_way_they_run(order: tuple[int, int, int]) -> None:
+    corners = np.array([[0.0, 0, 0], [8, 0, 0], [0, 6, 0]])
+    places, _ = lattice(corners, np.array([order], np.int32), 0.5)
+    for one, other in ((0, 1), (1, 2), (2, 0)):
+        along = np.linspace(corners[one], corners[other], 30)
+        assert np.linalg.norm(along[:, None] - places[None], axis=2).min(axis=1).max() <= 0.26

@@ -151,3 +151,36 @@ def test_a_break_of_the_surface_is_taken_back_where_it_is(monkeypatch: pytest.Mo
     report = inspect(result.mesh.vertices, result.mesh.faces)
     assert report.watertight
     assert report.euler_characteristic == 2
+
+
+def test_what_cannot_be_reduced_is_kept_and_does_not_fail() -> None:
+    """The count was raised beyond that of the mesh, and the library refused it."""
+    vertices, faces = icosphere(4, 25.0)
+    rough = Mesh(vertices + np.random.default_rng(1).normal(0, 0.8, vertices.shape), faces)
+    for allowed in (0.01, 0.1, 0.3):
+        result = decimate.to_tolerance(rough, allowed)
+        assert result.deviation_max_mm <= allowed
+        assert len(result.mesh.faces) <= len(faces)
+    point = Mesh(np.zeros_like(vertices), faces)
+    assert len(decimate.to_tolerance(point, 0.1).mesh.faces) == len(faces)
+
+
+def test_fewer_triangles_than_a_shape_can_do_with_give_the_fewest() -> None:
+    """All of the collapse was taken back, and 16,384 called the fewest."""
+    result = decimate.to_count(Mesh(*torus(40, 10)), 20)
+    assert len(result.mesh.faces) < 1_000
+    report = inspect(result.mesh.vertices, result.mesh.faces)
+    assert report.watertight
+    assert report.euler_characteristic == 0
+
+
+def test_the_largest_deviation_is_told_when_only_a_count_is_asked_for() -> None:
+    """It was that of every other vertex."""
+    vertices, faces = icosphere(6, 25.0)
+    spiked = vertices.copy()
+    spiked[7_001::8_000] *= 1.02
+    result = decimate.to_count(Mesh(spiked, faces), 1_000)
+    goal = trimesh.Trimesh(result.mesh.vertices, result.mesh.faces, process=False)
+    _, distance, _ = trimesh.proximity.closest_point(goal, spiked[7_001::8_000])
+    assert distance.max() > 0.2
+    assert distance.max() <= 1.001 * result.deviation_max_mm
