@@ -5,7 +5,10 @@ from __future__ import annotations
 import tarfile
 from pathlib import Path
 
+import manifold3d
 import numpy as np
+
+from pipeline.part import Mesh
 
 FloatArray = np.ndarray
 IndexArray = np.ndarray
@@ -135,3 +138,19 @@ def _trimesh():  # type: ignore[no-untyped-def]
     import trimesh
 
     return trimesh
+
+
+def cross_bored(bore_mm: float, size: float = 1.2) -> tuple[FloatArray, np.ndarray]:
+    """A block with a through bore of that radius along x, and one of 10 mm along z that ends in it."""
+    block = manifold3d.Manifold.cube((80, 40, 50)).translate((-40, -20, -20))
+    along = manifold3d.Manifold.cylinder(100, bore_mm, bore_mm, 90, center=True).rotate((0, 90, 0))
+    up = manifold3d.Manifold.cylinder(60, 10.0, 10.0, 72)
+    solid = (block - along - up).refine_to_length(size).to_mesh64()
+    return np.array(solid.vert_properties[:, :3]), np.array(solid.tri_verts, np.int32)
+
+
+def unseen(vertices: FloatArray, faces: np.ndarray, hidden: np.ndarray) -> Mesh:
+    """A mesh without hidden faces (m,), all red."""
+    used, number = np.unique(faces[~hidden], return_inverse=True)
+    colours = np.full((len(used), 3), (200, 40, 40), np.uint8)
+    return Mesh(vertices[used], number.reshape(-1, 3).astype(np.int32), colours=colours)

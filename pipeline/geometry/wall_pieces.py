@@ -6,17 +6,43 @@ from collections.abc import Sequence
 from typing import TypeVar
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from pipeline.geometry.deviation import Surface
-from pipeline.geometry.edges import touching
+from pipeline.geometry.edges import edges_of, face_components, touching
 from pipeline.geometry.repair import together, without_faces
+from pipeline.geometry.round_walls import Wall
 from pipeline.geometry.self_intersection import crossed_faces
-from pipeline.part import Mesh
+from pipeline.part import FloatArray, Mesh
 
 Opening = TypeVar("Opening")
 
 CLEAR_CELLS = 0.9
 """So far from what was seen a wall ends; it begins a cell off the rims."""
+APART_CELLS, ASKEW = 0.5, 0.9
+"""Where walls pass into one another, their axes askew by more than this cosine, each ends so many cells outside of the
+other."""
+BESIDE_CELLS = 2.5
+"""A piece of a wall begins within so many cells of that part of the rim that lies on this wall alone: beyond the bore
+into which it opens, a bore has no wall."""
+
+
+def outside_of(piece: Mesh, wall: Wall, others: Sequence[Wall], cell: float) -> Mesh:
+    """A piece of a wall without what lies inside of others that pass into it."""
+    for other in others:
+        if other.faces == wall.faces and abs(other.shape.axis @ wall.shape.axis) < ASKEW:
+            inside = other.shape.distance(piece.vertices) < APART_CELLS * cell
+            piece = without_faces(piece, touching(piece.faces, inside))
+    return piece
+
+
+def reaching(piece: Mesh, rim: FloatArray, cell: float) -> Mesh:
+    """What of a piece hangs together with a place beside a rim (k, 3)."""
+    if len(piece.faces) == 0 or len(rim) == 0:
+        return without_faces(piece, np.ones(len(piece.faces), bool))
+    near = np.isfinite(cKDTree(rim).query(piece.vertices, distance_upper_bound=BESIDE_CELLS * cell)[0])
+    part = face_components(piece.faces, edges_of(piece.faces))
+    return without_faces(piece, ~np.isin(part, part[touching(piece.faces, near)]))
 
 
 def with_pieces(mesh: Mesh, walls: Sequence[tuple[Opening, Mesh]], cell: float) -> tuple[Mesh, list[Opening]]:

@@ -15,6 +15,7 @@ from pipeline.geometry.closing import closed_surface
 from pipeline.geometry.hole_filling import fill
 from pipeline.geometry.holes import Hole, Opening, find_holes
 from pipeline.geometry.incidence import Incidence
+from pipeline.geometry.junctions import with_junctions
 from pipeline.geometry.measure import face_areas
 from pipeline.geometry.windows import with_windows
 from pipeline.part import Form, Mesh, Part
@@ -86,11 +87,12 @@ def _closed(
 ) -> tuple[Mesh, list[tuple[Hole, str]]]:
     """One closed surface through an open one, and what is still left open."""
     openings = [hole for hole, _ in left]
-    walled, bores = with_walls(mesh, openings, around)
+    walled, met = with_junctions(mesh, openings, around)
+    walled, bores = with_walls(walled, [hole for hole in openings if hole not in met], around)
     walled, windows = with_windows(walled, openings, around)
     closed = closed_surface(walled)
     if closed is None and walled is not mesh:
-        bores, windows, closed = [], [], closed_surface(mesh)
+        met, bores, windows, closed = [], [], [], closed_surface(mesh)
     if closed is None:
         context.doubt(
             "not-closed",
@@ -102,6 +104,8 @@ def _closed(
         f"Openings closed by one surface laid through all that is there; how it runs between their rims is a guess "
         f"({len(left)}): {_list(openings)}."
     )
+    if met:
+        text += f" Taken for bores that meet where nobody saw it: {_list(met)}."
     if bores:
         text += f" Taken for through bores whose middle nobody saw: {_bores(bores)}."
     if windows:

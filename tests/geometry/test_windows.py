@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import manifold3d
 import numpy as np
 import pytest
 import trimesh
-from meshes import icosphere, without_cap
+from meshes import cross_bored, icosphere, unseen, without_cap
 
 from pipeline.geometry.holes import find_holes
 from pipeline.geometry.incidence import Incidence
@@ -39,12 +38,6 @@ def tube(size: float = 1.0) -> tuple[FloatArray, np.ndarray]:
     after, up = (i + 1) % turns, (j + 1) % count
     a, b, c, d = i * count + j, after * count + j, after * count + up, i * count + up
     return places.reshape(-1, 3), np.vstack([np.column_stack([a, b, c]), np.column_stack([a, c, d])]).astype(np.int32)
-
-
-def unseen(vertices: FloatArray, faces: np.ndarray, hidden: BoolArray) -> Mesh:
-    used, number = np.unique(faces[~hidden], return_inverse=True)
-    colours = np.full((len(used), 3), (200, 40, 40), np.uint8)
-    return Mesh(vertices[used], number.reshape(-1, 3).astype(np.int32), colours=colours)
 
 
 def windows_in(mesh: Mesh) -> tuple[Mesh, int]:
@@ -128,19 +121,10 @@ def test_a_window_round_a_piece_of_wall_that_was_seen_is_left_to_others() -> Non
     assert not made.filled.any()
 
 
-def cross_bored(size: float = 1.2) -> tuple[FloatArray, np.ndarray]:
-    """A block with a through bore along x and a bore along z that ends in it, in triangles of about ``size``."""
-    block = manifold3d.Manifold.cube((80, 40, 50)).translate((-40, -20, -20))
-    along = manifold3d.Manifold.cylinder(100, BORE, BORE, 90, center=True).rotate((0, 90, 0))
-    up = manifold3d.Manifold.cylinder(60, 10.0, 10.0, 72)
-    solid = (block - along - up).refine_to_length(size).to_mesh64()
-    return np.array(solid.vert_properties[:, :3]), np.array(solid.tri_verts, np.int32)
-
-
 @pytest.mark.parametrize("beyond_mm", [-4.0, 6.0])
 def test_where_two_bores_meet_both_walls_go_on_to_their_edge(beyond_mm: float) -> None:
     """Nobody saw where they meet on one side. Of a film across the wider one came .1 % too much."""
-    vertices, faces = cross_bored()
+    vertices, faces = cross_bored(BORE)
     x, y, z = vertices[faces].mean(axis=1).T
     on_walls = (np.abs(np.hypot(y, z) - BORE) < 0.1) | ((np.abs(np.hypot(x, y) - 10) < 0.1) & (z > 0))
     ragged = np.sin(x / 3) + np.sin(z / 2)

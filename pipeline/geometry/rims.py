@@ -1,0 +1,143 @@
+"""Rims of openings, and the round walls on which they lie."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from pipeline.geometry.cloud import unit
+from pipeline.geometry.facing import upright_axes
+from pipeline.geometry.fits import fitted
+from pipeline.geometry.holes import Hole, rim_normals
+from pipeline.geometry.incidence import Incidence
+from pipeline.geometry.measure import face_vectors
+from pipeline.geometry.round_walls import Wall, round_walls
+from pipeline.geometry.vectors import inner
+from pipeline.part import BoolArray, FloatArray, Mesh
+
+STRAIGHT, BENT = 0.01, 0.02
+"""Of a rim in a round wall what it faces lies in a plane, to within the first of these mean squares; and is not all the
+same way, by more than the second: across what is nearly flat, patches do as well."""
+ROWS, FEWEST, ROUNDS, ALONG = 8, 30, 4, 0.3
+"""The wall is fitted to so many rows of faces about the rim, at least so many faces, in so many rounds, the first time
+to those that stand along the axis to within this sine."""
+ON_CELLS, FACING, SHARE = 0.5, 0.9, 0.9
+"""A rim lies on a wall where so much of it is within so many cells of it, and faces as it does within this cosine."""
+LOOKED, WIDE_CELLS, SAMPLES, LEAST = 12, 20.0, 3_000, 0.03
+"""About so many of the widest openings walls are looked for, and more than one about those that are so many cells wide,
+on so many faces; a wall counts that holds so much of a rim."""
+
+
+def rims_on_walls(mesh: Mesh, holes: Sequence[Hole], around: Incidence, cell: float) -> list[Rim]:
+    """The rims of openings, each with the round walls on which it lies.
+
+    Parameters
+    ----------
+    mesh : oriented outwards
+    around : of the mesh; faces that were added to it since do not count
+    cell : length of its edges, millimetres
+    """
+    rims = [Rim(hole, mesh.vertices[hole.loop], rim_normals(mesh, hole.loop, around)) for hole in holes]
+    known = [
+        wall
+        for rim in sorted(rims, key=lambda rim: -rim.hole.diameter_mm)[:LOOKED]
+        for wall in _walls_about(mesh, rim, around, cell)
+    ]
+    return [rim if rim.hole.islands else replace(rim, walls=tuple(_under(rim, known, cell))) for rim in rims]
+
+
+@dataclass(frozen=True, eq=False)
+class Rim:
+    """An opening's rim.
+
+    Attributes
+    ----------
+    places, facing : (n, 3) millimetres, and which way the surface faces there
+    walls : the round walls on which it lies, that of most of it first; none where it lies on other surfaces as well,
+        or goes about islands
+    """
+
+    hole: Hole
+    places: FloatArray
+    facing: FloatArray
+    walls: tuple[Wall, ...] = ()
+
+    @cached_property
+    def spread(self) -> tuple[FloatArray, FloatArray]:
+        """Mean squares (3,) of what it faces along three axes, rising, and these axes, the columns of (3, 3)."""
+        squares, axes = np.linalg.eigh(self.facing.T @ self.facing / len(self.facing))
+        return squares, axes
+
+    @property
+    def goes_round(self) -> bool:
+        """Whether it goes round its first wall."""
+        angle, _ = self.about(self.walls[0])
+        return bool(abs(angle[-1] - angle[0]) > np.pi)
+
+    def about(self, wall: Wall) -> tuple[FloatArray, FloatArray]:
+        """(n + 1,) its angle about a wall's axis, unwrapped, up to its first place again; (n,) how far along, mm."""
+        local = (self.places - wall.shape.centre) @ upright_axes(wall.shape.axis).T
+        angle = np.arctan2(local[:, 1], local[:, 0])
+        return np.unwrap(np.append(angle, angle[0])), local[:, 2]
+
+    def on(self, wall: Wall, cell: float) -> BoolArray:
+        """(n,) which of it lies on a wall."""
+        return wall.holds(self.places, self.facing, ON_CELLS * cell, FACING)
+
+
+def _walls_about(mesh: Mesh, rim: Rim, around: Incidence, cell: float) -> list[Wall]:
+    """Round walls about a rim: the one on which it lies, or those that are seen far enough round near it."""
+    near = around.faces_at(np.unique(rim.hole.loop))
+    for _ in range(ROWS):
+        near = around.faces_at(np.unique(mesh.faces[near]))
+    near = near[np.linspace(0, len(near) - 1, min(SAMPLES, len(near))).astype(int)]
+    faces = mesh.faces[near]
+    places, normals = mesh.vertices[faces].mean(axis=1), unit(face_vectors(mesh.vertices, faces))
+    wall = _only_wall(rim, places, normals, cell)
+    if wall is not None or rim.hole.diameter_mm < WIDE_CELLS * cell or rim.spread[0][1] < BENT:
+        return [] if wall is None else [wall]
+    return round_walls(places, normals, cell, np.random.default_rng(0))[0]
+
+
+def _only_wall(rim: Rim, places: FloatArray, normals: FloatArray, cell: float) -> Wall | None:
+    """The round wall on which a whole rim lies; its axis stands square to all that the rim faces.
+
+    Parameters
+    ----------
+    places, normals : (m, 3) of faces about the rim
+    """
+    spread, axes = rim.spread
+    if spread[0] > STRAIGHT or spread[1] < BENT:
+        return None
+    on = np.abs(normals @ axes[:, 0]) < ALONG
+    for _ in range(ROUNDS):
+        shape = fitted("cylinder", places[on], axis=axes[:, 0]) if on.sum() >= FEWEST else None
+        if shape is None:
+            return None
+        wall = Wall(shape, float(np.sign(inner(shape.normals(places[on]), normals[on]).sum())))
+        on = wall.holds(places, normals, ON_CELLS * cell, FACING)
+    return wall if rim.on(wall, cell).mean() > SHARE else None
+
+
+def _under(rim: Rim, known: Sequence[Wall], cell: float) -> list[Wall]:
+    """The walls on which a rim lies, that of most of it first; none where it does not, or they face unlike."""
+    walls, on, rest = [], [rim.on(wall, cell) for wall in known], np.ones(len(rim.places), bool)
+    while known and rest.mean() > 1 - SHARE:
+        gain = [np.count_nonzero(held & rest) for held in on]
+        best = int(np.argmax(gain))
+        if gain[best] < LEAST * len(rest):
+            return []
+        walls.append(known[best])
+        rest &= ~on[best]
+    return walls if len({wall.faces for wall in walls}) == 1 else []
+
+
+def painted(piece: Mesh, rim: Rim, mesh: Mesh) -> Mesh:
+    """A guessed piece flagged as filled and, where the mesh is, coloured as the nearest places of a rim."""
+    nearest = rim.hole.loop[cKDTree(rim.places).query(piece.vertices)[1]]
+    colours = None if mesh.colours is None else mesh.colours[nearest]
+    return Mesh(piece.vertices, piece.faces, np.ones(len(piece.faces), bool), colours)

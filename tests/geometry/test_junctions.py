@@ -1,0 +1,68 @@
+"""Bores that meet where nobody saw it, judged by trimesh and by the volume of a bored block."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import trimesh
+from meshes import cross_bored, unseen
+
+from pipeline.geometry.holes import find_holes
+from pipeline.geometry.incidence import Incidence
+from pipeline.geometry.junctions import with_junctions
+from pipeline.part import BoolArray, FloatArray, Mesh, Part
+from pipeline.stage import StageContext
+from pipeline.stages.hole_fill import HoleFill
+
+BORE = 13.0
+
+
+def hidden_part(vertices: FloatArray, faces: np.ndarray, along_mm: float, up_mm: float) -> BoolArray:
+    """Faces of both walls about where they meet."""
+    x, y, z = vertices[faces].mean(axis=1).T
+    ragged = np.sin(3 * np.arctan2(y, z))
+    in_one, in_other = np.abs(np.hypot(y, z) - BORE) < 0.1, (np.abs(np.hypot(x, y) - 10) < 0.1) & (z > 0)
+    hidden: BoolArray = (in_one & (np.abs(x + ragged) < along_mm)) | (in_other & (z + ragged < up_mm))
+    return hidden
+
+
+def joined(mesh: Mesh) -> tuple[Mesh, int]:
+    around = Incidence(mesh.faces, len(mesh.vertices))
+    made, met = with_junctions(mesh, find_holes(mesh, around), around)
+    return made, len(met)
+
+
+def test_walls_go_on_to_where_the_bores_meet() -> None:
+    """The branch was shut where it came to the other bore: of pipe tees, six and thirteen percent too much came out."""
+    vertices, faces = cross_bored(BORE)
+    mesh = unseen(vertices, faces, hidden_part(vertices, faces, 18, 20))
+    made, count = joined(mesh)
+    assert count == 3
+    assert made.filled[len(mesh.faces) :].all()
+    assert made.colours is not None
+    assert (made.colours == (200, 40, 40)).all()
+    x, y, z = made.vertices[len(mesh.vertices) :].T
+    along, up = np.hypot(y, z) - BORE, np.hypot(x, y) - 10
+    assert np.where(z > 0, np.minimum(np.abs(along), np.abs(up)), np.abs(along)).max() < 0.1
+    assert np.minimum(along, np.where(z > 0, up, 0)).min() > -0.1
+    context = StageContext(np.random.default_rng(0), Path(), HoleFill.all_measures())
+    closed = HoleFill(close_all=True).apply(Part("block", (), mesh=mesh), context).mesh
+    assert closed is not None
+    judge = trimesh.Trimesh(closed.vertices, closed.faces, process=False)
+    assert judge.is_watertight
+    assert judge.euler_number == -2  # three mouths that lead to one another: two handles
+    assert judge.volume == pytest.approx(trimesh.Trimesh(vertices, faces, process=False).volume, rel=3e-4)
+    assert "bores that meet where nobody saw it" in context.reasons[0].text
+
+
+def test_a_bore_that_points_at_no_other_is_left_to_others() -> None:
+    vertices, faces = cross_bored(BORE)
+    x, y, z = vertices[faces].mean(axis=1).T
+    in_branch = (np.abs(np.hypot(x, y) - 10) < 0.1) & (z > 0)
+    away = unseen(vertices, faces, in_branch & (z > 20) | (z > 29.9))
+    assert joined(away)[1] == 0
+    in_one = np.abs(np.hypot(y, z) - BORE) < 0.1
+    far = unseen(vertices, faces, in_one & (x > 25) & (x < 35))
+    assert joined(far)[1] == 0
