@@ -12,17 +12,13 @@ from itertools import chain
 
 import numpy as np
 
-from pipeline.geometry.facing import upright_axes
 from pipeline.geometry.holes import Hole
 from pipeline.geometry.incidence import Incidence
 from pipeline.geometry.measure import mean_cell
 from pipeline.geometry.rims import SHARE, Rim, painted, rims_on_walls
 from pipeline.geometry.round_walls import Wall
-from pipeline.geometry.wall_pieces import ASKEW, outside_of, reaching, with_pieces
-from pipeline.part import FloatArray, Mesh
-
-MISSES = 0.5
-"""Axes that pass one another by less than this share of the smaller radius meet."""
+from pipeline.geometry.wall_pieces import meeting, outside_of, reaching, ring, with_pieces
+from pipeline.part import Mesh
 
 
 def with_junctions(mesh: Mesh, holes: Sequence[Hole], around: Incidence) -> tuple[Mesh, list[Hole]]:
@@ -57,7 +53,7 @@ def _onwards(
     wall = rim.walls[0]
     axis = -np.sign(rim.hole.axis @ wall.shape.axis) * wall.shape.axis  # into what was not seen
     start = (rim.places[rim.on(wall, cell)] - wall.shape.centre) @ axis
-    meets = [at for other in walls if (at := _meeting(wall, other, axis)) is not None and at > start.min()]
+    meets = [at for other in walls if (at := meeting(wall, other, axis)) is not None and at > start.min()]
     ends: tuple[Hole, ...] = (rim.hole,)
     stop = max(meets, default=float(start.min()))
     across = [other for other in rims if other.goes_round and other.hole.axis @ axis > 0 and other is not rim]
@@ -66,32 +62,5 @@ def _onwards(
             there = (other.places - wall.shape.centre) @ axis
             if meets and there.max() > stop:
                 ends, stop = (rim.hole, other.hole), float(there.max())
-    piece = _ring(wall, axis, float(start.min()), stop, cell)
+    piece = ring(wall, axis, float(start.min()), stop, cell)
     return painted(reaching(outside_of(piece, wall, walls, cell), rim.places, cell), rim, mesh), ends
-
-
-def _meeting(wall: Wall, other: Wall, axis: FloatArray) -> float | None:
-    """How far along a wall's axis it meets that of another, mm from its centre; None where it does not."""
-    across = np.cross(axis, other.shape.axis)
-    sine = float(np.linalg.norm(across))
-    if sine**2 < 1 - ASKEW**2:
-        return None
-    apart = other.shape.centre - wall.shape.centre
-    if abs(apart @ across) / sine > MISSES * min(wall.shape.radius, other.shape.radius):
-        return None
-    return float(np.cross(apart, other.shape.axis) @ across) / sine**2
-
-
-def _ring(wall: Wall, axis: FloatArray, start_mm: float, stop_mm: float, cell: float) -> Mesh:
-    """A bore's wall all round in triangles of a cell, between two places along an axis from its centre."""
-    radius, frame = wall.shape.radius, upright_axes(axis)
-    turns, rows = max(8, round(2 * np.pi * radius / cell)), round((stop_mm - start_mm) / cell)
-    if rows < 1:
-        return Mesh(np.zeros((0, 3)), np.zeros((0, 3), np.int32))
-    angle, height = 2 * np.pi * np.arange(turns) / turns, np.linspace(start_mm, stop_mm, rows + 1)
-    turn, up = (each.ravel() for each in np.meshgrid(angle, height, indexing="ij"))
-    places = np.column_stack([radius * np.cos(turn), radius * np.sin(turn), up]) @ frame + wall.shape.centre
-    i, j = (each.ravel() for each in np.meshgrid(np.arange(turns), np.arange(rows), indexing="ij"))
-    a, b = i * (rows + 1) + j, (i + 1) % turns * (rows + 1) + j
-    faces = np.concatenate([np.column_stack([a, b + 1, b]), np.column_stack([a, a + 1, b + 1])]).astype(np.int32)
-    return Mesh(places, faces)

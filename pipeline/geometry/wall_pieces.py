@@ -10,6 +10,7 @@ from scipy.spatial import cKDTree
 
 from pipeline.geometry.deviation import Surface
 from pipeline.geometry.edges import edges_of, face_components, touching
+from pipeline.geometry.facing import upright_axes
 from pipeline.geometry.repair import together, without_faces
 from pipeline.geometry.round_walls import Wall
 from pipeline.geometry.self_intersection import crossed_faces
@@ -25,6 +26,35 @@ other."""
 BESIDE_CELLS = 2.5
 """A piece of a wall begins within so many cells of that part of the rim that lies on this wall alone: beyond the bore
 into which it opens, a bore has no wall."""
+MISSES = 0.5
+"""Axes that pass one another by less than this share of the smaller radius meet."""
+
+
+def meeting(wall: Wall, other: Wall, axis: FloatArray) -> float | None:
+    """How far along a wall's axis it meets that of another, mm from its centre; None where it does not."""
+    across = np.cross(axis, other.shape.axis)
+    sine = float(np.linalg.norm(across))
+    if sine**2 < 1 - ASKEW**2:
+        return None
+    apart = other.shape.centre - wall.shape.centre
+    if abs(apart @ across) / sine > MISSES * min(wall.shape.radius, other.shape.radius):
+        return None
+    return float(np.cross(apart, other.shape.axis) @ across) / sine**2
+
+
+def ring(wall: Wall, axis: FloatArray, start_mm: float, stop_mm: float, cell: float) -> Mesh:
+    """A wall all round in triangles of a cell, between two places along its axis from its centre."""
+    radius, frame = wall.shape.radius, upright_axes(axis)
+    turns, rows = max(8, round(2 * np.pi * radius / cell)), round((stop_mm - start_mm) / cell)
+    if rows < 1:
+        return Mesh(np.zeros((0, 3)), np.zeros((0, 3), np.int32))
+    angle, height = 2 * np.pi * np.arange(turns) / turns, np.linspace(start_mm, stop_mm, rows + 1)
+    turn, up = (each.ravel() for each in np.meshgrid(angle, height, indexing="ij"))
+    places = np.column_stack([radius * np.cos(turn), radius * np.sin(turn), up]) @ frame + wall.shape.centre
+    i, j = (each.ravel() for each in np.meshgrid(np.arange(turns), np.arange(rows), indexing="ij"))
+    a, b = i * (rows + 1) + j, (i + 1) % turns * (rows + 1) + j
+    faces = np.concatenate([np.column_stack([a, b + 1, b]), np.column_stack([a, a + 1, b + 1])]).astype(np.int32)
+    return Mesh(places, faces if wall.faces < 0 else faces[:, ::-1])
 
 
 def outside_of(piece: Mesh, wall: Wall, others: Sequence[Wall], cell: float) -> Mesh:

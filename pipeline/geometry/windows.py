@@ -21,7 +21,7 @@ from pipeline.geometry.measure import mean_cell
 from pipeline.geometry.repair import together, used_only
 from pipeline.geometry.rims import Rim, painted, rims_on_walls
 from pipeline.geometry.round_walls import Wall
-from pipeline.geometry.wall_pieces import outside_of, reaching, with_pieces
+from pipeline.geometry.wall_pieces import meeting, outside_of, reaching, ring, with_pieces
 from pipeline.part import BoolArray, FloatArray, IndexArray, Mesh
 
 NEAR_CELLS, SLOT = 2.0, 0.5
@@ -77,11 +77,19 @@ def _across(mesh: Mesh, rim: Rim, known: Sequence[Wall], cell: float) -> Mesh | 
         outline = _unrolled(rim, wall)
         if outline is None and not pieces:
             return None
-        if outline is None:
-            continue
         alone = rim.on(wall, cell) & ~np.any([rim.on(other, cell) for other in rim.walls if other is not wall], axis=0)
-        pieces.append(reaching(outside_of(_within(outline, wall, cell), wall, known, cell), rim.places[alone], cell))
+        whole = _as_far_as(rim, wall, alone, cell) if outline is None else _within(outline, wall, cell)
+        pieces.append(reaching(outside_of(whole, wall, known, cell), rim.places[alone], cell))
     return painted(reduce(together, pieces), rim, mesh)
+
+
+def _as_far_as(rim: Rim, wall: Wall, alone: BoolArray, cell: float) -> Mesh:
+    """A wall all round, from those places of a rim that lie on it alone (n,) to where it meets the rim's first wall."""
+    _, height = rim.about(wall)
+    at = meeting(wall, rim.walls[0], wall.shape.axis)
+    if at is None or not alone.any():
+        return Mesh(np.zeros((0, 3)), np.zeros((0, 3), np.int32))
+    return ring(wall, wall.shape.axis, min(at, height[alone].min()), max(at, height[alone].max()), cell)
 
 
 def _unrolled(rim: Rim, wall: Wall) -> FloatArray | None:

@@ -144,3 +144,19 @@ def test_where_two_bores_meet_both_walls_go_on_to_their_edge(beyond_mm: float) -
     judge = trimesh.Trimesh(closed.vertices, closed.faces, process=False)
     assert judge.is_watertight
     assert judge.volume == pytest.approx(trimesh.Trimesh(vertices, faces, process=False).volume, rel=2e-4)
+
+
+def test_a_window_that_leaves_but_a_strip_of_a_branch_gets_its_wall_too() -> None:
+    """Seen from the branch's axis such a rim goes all but round, and its wall was left out."""
+    vertices, faces = cross_bored(BORE)
+    x, y, z = vertices[faces].mean(axis=1).T
+    strip = (y < 0) & (np.abs(x) < 2)
+    in_one, in_branch = np.abs(np.hypot(y, z) - BORE) < 0.1, (np.abs(np.hypot(x, y) - 10) < 0.1) & (z > 0)
+    hidden = (in_one & (z > -4) & (np.abs(x) < 20) & ~(strip & (y < -8))) | (in_branch & (z < 20) & ~strip)
+    mesh = unseen(vertices, faces, hidden)
+    made, count = windows_in(mesh)
+    assert count == 1
+    x, y, z = made.vertices[len(mesh.vertices) :].T
+    along, up = np.hypot(y, z) - BORE, np.hypot(x, y) - 10
+    assert np.minimum(np.abs(along), np.abs(up)).max() < 0.1
+    assert np.count_nonzero(np.abs(up) < 0.1) > 300
