@@ -80,10 +80,8 @@ class Original:
         self.two_way = TwoWay(self.mesh)
         self.report = inspect(self.mesh.vertices, self.mesh.faces, by_piece=False)
         self.whole = self.stone = nothing_contracted(self.mesh)
-        self.area, self.volume = (
-            area(self.mesh.vertices, self.whole.faces),
-            volume(self.mesh.vertices, self.whole.faces),
-        )
+        vertices, faces = self.mesh.vertices, self.whole.faces
+        self.area, self.volume = area(vertices, faces), volume(vertices, faces)
         self.ended: Contraction | None = None
         self.refused: list[str] = []
         self.tries = 0
