@@ -15,9 +15,10 @@ from pipeline.geometry.contraction import Contraction, nothing_contracted
 from pipeline.geometry.edges import touching
 from pipeline.geometry.measure import area, volume
 from pipeline.geometry.repair import used_only
+from pipeline.geometry.self_intersection import crossed_faces
 from pipeline.geometry.topology import TopologyReport, damaged_vertices, inspect
 from pipeline.geometry.two_way import Look, TwoWay
-from pipeline.part import Mesh
+from pipeline.part import LongArray, Mesh
 
 STEPS = 7
 """Face counts tried in search of a tolerance."""
@@ -41,6 +42,8 @@ QUICK = 20_000
 MENDINGS, MOST_MENDED, FINER = 60, 2.0, 1.3
 """So often what is too far off is taken back, up to so many times as many faces; else the count is raised by so
 much."""
+CROSSINGS = 12
+"""So often what passes through itself is taken back; a mesh that did before may go on to do so."""
 BREAKS = 8
 """So often the collapse is taken back where it broke the surface."""
 SMALL_STEP, LARGEST_STEP = 1.02, 1.1
@@ -136,16 +139,24 @@ class Original:
         None where too much of it is too far off.
         """
         most = MOST_MENDED * len(candidate.faces)
-        look = self.two_way.look(candidate, tolerance)
+        look, crossings = self.two_way.look(candidate, tolerance), 0
         for _ in range(MENDINGS):
-            if look.worst_mm <= tolerance:
-                return candidate, look
-            back = candidate.drawn_into(self.two_way.beyond(look, candidate, tolerance))
-            mended = self._sound(candidate.undone(back), most)
+            if look.worst_mm > tolerance:
+                where = self.two_way.beyond(look, candidate, tolerance)
+            else:
+                where, crossings = self._crossing(candidate), crossings + 1
+                if len(where) == 0 or crossings > CROSSINGS:
+                    return candidate, look
+            mended = self._sound(candidate.undone(candidate.drawn_into(where)), most)
             if mended is None:
                 return None
             candidate, look = mended, self.two_way.again(look, candidate, mended, tolerance)
         return None
+
+    def _crossing(self, candidate: Contraction) -> LongArray:
+        """(k,) vertices, into which others were drawn, of faces that pass through one another."""
+        corners = np.unique(candidate.faces[crossed_faces(candidate.places, candidate.faces)])
+        return corners[np.bincount(candidate.into, minlength=len(candidate.into))[corners] > 1].astype(np.int64)
 
     def nearly_all(self, candidate: Contraction) -> float:
         """The distance within which nearly all places of the two surfaces lie, mm."""

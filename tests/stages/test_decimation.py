@@ -13,6 +13,7 @@ from meshes import box, icosphere, torus
 from pipeline.geometry import decimate
 from pipeline.geometry.contraction import Contraction
 from pipeline.geometry.measure import area, volume
+from pipeline.geometry.self_intersection import crossed_faces
 from pipeline.geometry.topology import inspect
 from pipeline.part import Mesh, Part
 from pipeline.stage import StageContext
@@ -184,3 +185,13 @@ def test_the_largest_deviation_is_told_when_only_a_count_is_asked_for() -> None:
     _, distance, _ = trimesh.proximity.closest_point(goal, spiked[7_001::8_000])
     assert distance.max() > 0.2
     assert distance.max() <= 1.001 * result.deviation_max_mm
+
+
+def test_what_is_given_back_does_not_pass_through_what_stays() -> None:
+    vertices, faces = icosphere(6, 25.0)
+    rng = np.random.default_rng(11)
+    spiked = vertices.copy()
+    spikes = rng.choice(len(vertices), 300, replace=False)
+    spiked[spikes] *= 1 + rng.uniform(0.05, 0.3, 300)[:, None] / 25.0
+    result = decimate.to_tolerance(Mesh(spiked, faces), 0.05)
+    assert not crossed_faces(result.mesh.vertices, result.mesh.faces).any()
