@@ -149,6 +149,12 @@ def cross_bored(bore_mm: float, size: float = 1.2) -> tuple[FloatArray, np.ndarr
     return np.array(solid.vert_properties[:, :3]), np.array(solid.tri_verts, np.int32)
 
 
+def off_bores(places: FloatArray, bore_mm: float) -> tuple[FloatArray, FloatArray]:
+    """(n,) how far places (n, 3) lie outside of either bore of ``cross_bored``, the one along x first."""
+    x, y, z = places.T
+    return np.hypot(y, z) - bore_mm, np.hypot(x, y) - 10
+
+
 def unseen(vertices: FloatArray, faces: np.ndarray, hidden: np.ndarray) -> Mesh:
     """A mesh without hidden faces (m,), all red."""
     used, number = np.unique(faces[~hidden], return_inverse=True)

@@ -18,8 +18,8 @@ from pipeline.geometry.incidence import Incidence
 from pipeline.geometry.measure import mean_cell
 from pipeline.geometry.outline import middle_of
 from pipeline.geometry.repair import used_only
-from pipeline.geometry.wall_pieces import with_pieces
-from pipeline.part import BoolArray, FloatArray, IndexArray, Mesh
+from pipeline.geometry.wall_pieces import rows_of_faces, with_pieces
+from pipeline.part import FloatArray, Mesh
 
 FACING_AWAY = 0.5
 """Cosine between an opening's axis and the line to the other: the border of what was seen may run slantwise."""
@@ -165,7 +165,7 @@ def wall_between(mesh: Mesh, bore: Bore, cell: float) -> Mesh:
     grid = (1 - share) * lower + share * upper  # (rows + 1, rays, radius and depth and colour)
     places = np.stack([grid[..., 0] * np.cos(rays), grid[..., 0] * np.sin(rays), grid[..., 1]], axis=-1)
     room = (upper - lower)[:, 1] > cell
-    faces = _rows_of_faces(rows, room & np.roll(room, -1))
+    faces = rows_of_faces(rows, room & np.roll(room, -1))
     colours = None if mesh.colours is None else np.clip(np.round(grid[..., 2:]), 0, 255).astype(np.uint8).reshape(-1, 3)
     vertices = places.reshape(-1, 3) @ frame + bore.centres[1]
     return used_only(Mesh(vertices, faces, np.ones(len(faces), bool), colours))
@@ -187,17 +187,6 @@ def _end(rim: FloatArray, shade: FloatArray, rays: FloatArray, deeper: int) -> F
     near = np.stack([np.roll(depth, shift) for shift in range(-TOOTH, TOOTH + 1)])
     values[:, 1] = deeper * near.max(axis=0)
     return values
-
-
-def _rows_of_faces(rows: int, columns: BoolArray) -> IndexArray:
-    """Two triangles to each place of a grid that closes all round, facing inwards; only in the chosen columns."""
-    count = len(columns)
-    row, column = np.meshgrid(np.arange(rows), np.flatnonzero(columns), indexing="ij")
-    after = (column + 1) % count
-    a, b = row * count + column, row * count + after
-    c, d = (row + 1) * count + column, (row + 1) * count + after
-    faces = np.stack([np.stack([a, c, b], axis=-1), np.stack([b, c, d], axis=-1)], axis=-2)
-    return faces.reshape(-1, 3).astype(np.int32)
 
 
 def _all_round(angle: FloatArray, values: FloatArray, rays: FloatArray) -> FloatArray:

@@ -8,8 +8,8 @@ from functools import cached_property
 import numpy as np
 
 from pipeline.geometry.edges import connected, touching
+from pipeline.geometry.kinds import triple_keys
 from pipeline.geometry.repair import mended_degenerates, single_faces, used_only
-from pipeline.geometry.topology import MIX
 from pipeline.part import BoolArray, FloatArray, IndexArray, LongArray, Mesh
 
 
@@ -48,7 +48,7 @@ class Contraction:
         """The mesh after, with vertices of its own."""
         return used_only(Mesh(self.places, self.faces))
 
-    def drawn_into(self, vertices: LongArray) -> BoolArray:
+    def drawn_into(self, vertices: IndexArray | LongArray) -> BoolArray:
         """(n,) what was drawn into some vertices (k,), these as well."""
         chosen = np.zeros(len(self.into), bool)
         chosen[vertices] = True
@@ -63,7 +63,7 @@ class Contraction:
     def faces_in(self, other: Contraction) -> IndexArray:
         """(k,) the number that each face has in another contraction, -1 where it is not there or lies elsewhere."""
         moved = (self.places != other.places).any(axis=1)
-        mine, others = (one.faces.astype(np.uint64) @ MIX for one in (self, other))
+        mine, others = triple_keys(self.faces), triple_keys(other.faces)
         order = np.argsort(others)
         found = order[np.minimum(np.searchsorted(others, mine, sorter=order), len(others) - 1)]
         there = (other.faces[found] == self.faces).all(axis=1) & ~touching(self.faces, moved)

@@ -8,6 +8,7 @@ and its topology is counted. Where it lies too far off or is damaged, the collap
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -18,7 +19,7 @@ from pipeline.geometry.repair import used_only
 from pipeline.geometry.self_intersection import crossed_faces
 from pipeline.geometry.topology import TopologyReport, damaged_vertices, inspect
 from pipeline.geometry.two_way import Look, TwoWay
-from pipeline.part import LongArray, Mesh
+from pipeline.part import IndexArray, LongArray, Mesh
 
 STEPS = 7
 """Face counts tried in search of a tolerance."""
@@ -89,6 +90,11 @@ class Original:
         self.refused: list[str] = []
         self.tries = 0
 
+    @cached_property
+    def damaged(self) -> LongArray:
+        """(k,) vertices where the mesh was broken already."""
+        return damaged_vertices(self.mesh.vertices, self.mesh.faces)
+
     def reduced(self, count: int) -> Contraction | None:
         """A sound mesh of about ``count`` faces, or None; reasons are kept in ``refused``.
 
@@ -103,9 +109,11 @@ class Original:
                 continue
             made = len(candidate.faces)
             sound = self._sound(candidate, MOST_MENDED * max(count, made))
-            if sound is not None and made <= REACHED * count + 2:
+            if sound is None:
+                continue
+            if made <= REACHED * count + 2:
                 return sound
-            if sound is not None and aggressiveness == STEADFAST and len(sound.faces) <= REACHED * made:
+            if aggressiveness == STEADFAST and len(sound.faces) <= REACHED * made:
                 self.refused.append(f"{count} faces: the collapse ends at {made}")
                 self.ended = sound
                 return sound
@@ -123,10 +131,10 @@ class Original:
                 break
             where = damaged_vertices(candidate.places, candidate.faces)
             broken = np.zeros(len(candidate.into), bool)
-            broken[np.setdiff1d(where, damaged_vertices(self.mesh.vertices, self.mesh.faces))] = True
+            broken[np.setdiff1d(where, self.damaged)] = True
             if not broken.any():
                 break
-            about = np.unique(candidate.faces[touching(candidate.faces, broken)]).astype(np.int64)
+            about = np.unique(candidate.faces[touching(candidate.faces, broken)])
             candidate = candidate.undone(candidate.drawn_into(about))
         if not damage and len(candidate.faces) <= most:
             return candidate
@@ -140,6 +148,7 @@ class Original:
         """
         most = MOST_MENDED * len(candidate.faces)
         look, crossings = self.two_way.look(candidate, tolerance), 0
+        where: IndexArray | LongArray
         for _ in range(MENDINGS):
             if look.worst_mm > tolerance:
                 where = self.two_way.beyond(look, candidate, tolerance)
@@ -153,10 +162,10 @@ class Original:
             candidate, look = mended, self.two_way.again(look, candidate, mended, tolerance)
         return None
 
-    def _crossing(self, candidate: Contraction) -> LongArray:
+    def _crossing(self, candidate: Contraction) -> IndexArray:
         """(k,) vertices, into which others were drawn, of faces that pass through one another."""
         corners = np.unique(candidate.faces[crossed_faces(candidate.places, candidate.faces)])
-        return corners[np.bincount(candidate.into, minlength=len(candidate.into))[corners] > 1].astype(np.int64)
+        return corners[np.bincount(candidate.into, minlength=len(candidate.into))[corners] > 1]
 
     def nearly_all(self, candidate: Contraction) -> float:
         """The distance within which nearly all places of the two surfaces lie, mm."""

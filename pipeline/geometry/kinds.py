@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from pipeline.part import LongArray
 
 BITS = 63
+MIX = np.array([0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9], np.uint64)
 FEW = 1_000
 """So few are sorted sooner than two numbers are made one."""
 
@@ -55,6 +56,12 @@ def kinds(keys: NDArray[np.integer[Any]]) -> Kinds:
     starts[1:] = ordered[1:] != ordered[:-1]
     start = np.flatnonzero(starts)
     return Kinds(order, ordered[start], start)
+
+
+def triple_keys(triples: NDArray[np.integer[Any]]) -> NDArray[np.uint64]:
+    """(n,) one number for each row (n, 3): equal rows have equal ones; whether equal ones mean that, the rows tell."""
+    keys: NDArray[np.uint64] = triples.astype(np.uint64) @ MIX
+    return keys
 
 
 def repeated(keys: NDArray[np.number[Any]]) -> LongArray:

@@ -9,14 +9,13 @@ import numpy as np
 
 from pipeline.geometry.boundary import boundary_loops
 from pipeline.geometry.edges import Edges, connected, corner_fans, edges_of, face_components
-from pipeline.geometry.kinds import repeated
+from pipeline.geometry.kinds import repeated, triple_keys
 from pipeline.geometry.measure import face_volumes
 from pipeline.geometry.vectors import cross, inner
 from pipeline.part import BoolArray, FloatArray, IndexArray, LongArray, Mesh
 
 FLAT = 1e-10
 """A face is degenerate when twice its area is below this times its longest side squared."""
-MIX = np.array([0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9], np.uint64)
 PLACES = 8
 """Coordinates kept for each kind of defect."""
 
@@ -164,8 +163,7 @@ def duplicate_faces(faces: IndexArray) -> BoolArray:
     a, b, c = (faces[:, k].astype(np.int64) for k in range(3))  # numpy is slow along an axis of three
     low, high = np.minimum(np.minimum(a, b), c), np.maximum(np.maximum(a, b), c)
     corners = np.column_stack([low, a + b + c - low - high, high])
-    key = corners.astype(np.uint64) @ MIX  # equal corners give equal keys; what equal keys mean is looked up below
-    suspects = repeated(key)
+    suspects = repeated(triple_keys(corners))
     doubled = np.zeros(len(faces), bool)
     if len(suspects):
         _, first = np.unique(corners[suspects], axis=0, return_index=True)

@@ -21,8 +21,6 @@ bends."""
 CLOSELY = ((0.6, 0.2), (0.8, 0.07))
 """Faces on which something lies farther off than the first share of the tolerance are looked at in steps of the second
 times that edge: between two places the distance may be larger than at both."""
-
-
 LARGE, ALIKE = 2.0, 0.9
 """Faces of the mesh before that are larger than so many times the square of its mean edge, or that face otherwise than
 the contraction does there by more than this cosine, are looked at all over; of others their corners tell."""
@@ -100,7 +98,7 @@ class TwoWay:
         far = [found.where(found.distances > distance_mm) for found in (look.vertices, look.more, look.after)]
         here = candidate.faces[np.concatenate([found.at for found in far])]
         face, _ = self.surface.nearest(np.concatenate([found.places for found in far]))
-        return np.unique(np.concatenate([here.astype(np.int64), candidate.into[self.mesh.faces[face]]]))
+        return np.unique(np.concatenate([here, candidate.into[self.mesh.faces[face]]]))
 
     def _before(self, surface: Surface, vertices: Found, chosen: BoolArray, tolerance_mm: float) -> Found:
         """From faces before at chosen vertices (n,), given what was found at all of them: closely where that is far."""

@@ -14,7 +14,7 @@ from pipeline.geometry.facing import upright_axes
 from pipeline.geometry.repair import together, without_faces
 from pipeline.geometry.round_walls import Wall
 from pipeline.geometry.self_intersection import crossed_faces
-from pipeline.part import FloatArray, Mesh
+from pipeline.part import BoolArray, FloatArray, IndexArray, Mesh
 
 Opening = TypeVar("Opening")
 
@@ -44,17 +44,25 @@ def meeting(wall: Wall, other: Wall, axis: FloatArray) -> float | None:
 
 def ring(wall: Wall, axis: FloatArray, start_mm: float, stop_mm: float, cell: float) -> Mesh:
     """A wall all round in triangles of a cell, between two places along its axis from its centre."""
-    radius, frame = wall.shape.radius, upright_axes(axis)
-    turns, rows = max(8, round(2 * np.pi * radius / cell)), round((stop_mm - start_mm) / cell)
-    if rows < 1:
-        return Mesh(np.zeros((0, 3)), np.zeros((0, 3), np.int32))
+    radius = wall.shape.radius
+    turns, rows = max(8, round(2 * np.pi * radius / cell)), max(0, round((stop_mm - start_mm) / cell))
     angle, height = 2 * np.pi * np.arange(turns) / turns, np.linspace(start_mm, stop_mm, rows + 1)
-    turn, up = (each.ravel() for each in np.meshgrid(angle, height, indexing="ij"))
-    places = np.column_stack([radius * np.cos(turn), radius * np.sin(turn), up]) @ frame + wall.shape.centre
-    i, j = (each.ravel() for each in np.meshgrid(np.arange(turns), np.arange(rows), indexing="ij"))
-    a, b = i * (rows + 1) + j, (i + 1) % turns * (rows + 1) + j
-    faces = np.concatenate([np.column_stack([a, b + 1, b]), np.column_stack([a, a + 1, b + 1])]).astype(np.int32)
+    up, turn = (each.ravel() for each in np.meshgrid(height, angle, indexing="ij"))
+    local = np.column_stack([radius * np.cos(turn), radius * np.sin(turn), up])
+    faces = rows_of_faces(rows, np.ones(turns, bool))
+    places = local @ upright_axes(axis) + wall.shape.centre
     return Mesh(places, faces if wall.faces < 0 else faces[:, ::-1])
+
+
+def rows_of_faces(rows: int, columns: BoolArray) -> IndexArray:
+    """Two triangles to each place of a grid that closes all round, facing inwards; only in the chosen columns."""
+    count = len(columns)
+    row, column = np.meshgrid(np.arange(rows), np.flatnonzero(columns), indexing="ij")
+    after = (column + 1) % count
+    a, b = row * count + column, row * count + after
+    c, d = (row + 1) * count + column, (row + 1) * count + after
+    faces = np.stack([np.stack([a, c, b], axis=-1), np.stack([b, c, d], axis=-1)], axis=-2)
+    return faces.reshape(-1, 3).astype(np.int32)
 
 
 def outside_of(piece: Mesh, wall: Wall, others: Sequence[Wall], cell: float) -> Mesh:

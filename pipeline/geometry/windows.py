@@ -16,10 +16,9 @@ from scipy.spatial import cKDTree
 
 from pipeline.geometry.facing import upright_axes
 from pipeline.geometry.holes import Hole
-from pipeline.geometry.incidence import Incidence
 from pipeline.geometry.measure import mean_cell
 from pipeline.geometry.repair import together, used_only
-from pipeline.geometry.rims import Rim, painted, rims_on_walls
+from pipeline.geometry.rims import Rim, painted
 from pipeline.geometry.round_walls import Wall
 from pipeline.geometry.wall_pieces import meeting, outside_of, reaching, ring, with_pieces
 from pipeline.part import BoolArray, FloatArray, IndexArray, Mesh
@@ -31,17 +30,15 @@ FULL_TURN = 0.95
 """Share of a whole turn from which on an opening goes round the wall."""
 
 
-def with_windows(mesh: Mesh, holes: Sequence[Hole], around: Incidence) -> tuple[Mesh, list[Hole]]:
+def with_windows(mesh: Mesh, rims: Sequence[Rim]) -> tuple[Mesh, list[Hole]]:
     """The mesh with the missing pieces of its round walls as pieces of their own, and the openings they lie in.
 
     Parameters
     ----------
     mesh : oriented outwards
-    holes : openings of the mesh that nothing else closes
-    around : of the mesh; faces that were added to it since do not count
+    rims : of openings of the mesh that nothing else closes
     """
     cell, pieces = mean_cell(mesh.vertices, mesh.faces), []
-    rims = rims_on_walls(mesh, holes, around, cell)
     known = list(chain(*(rim.walls for rim in rims)))
     for rim in rims:
         if not rim.walls or _leads_through(rim, rims, cell):
@@ -79,16 +76,20 @@ def _across(mesh: Mesh, rim: Rim, known: Sequence[Wall], cell: float) -> Mesh | 
             return None
         alone = rim.on(wall, cell) & ~np.any([rim.on(other, cell) for other in rim.walls if other is not wall], axis=0)
         whole = _as_far_as(rim, wall, alone, cell) if outline is None else _within(outline, wall, cell)
-        pieces.append(reaching(outside_of(whole, wall, known, cell), rim.places[alone], cell))
+        if whole is not None:
+            pieces.append(reaching(outside_of(whole, wall, known, cell), rim.places[alone], cell))
     return painted(reduce(together, pieces), rim, mesh)
 
 
-def _as_far_as(rim: Rim, wall: Wall, alone: BoolArray, cell: float) -> Mesh:
-    """A wall all round, from those places of a rim that lie on it alone (n,) to where it meets the rim's first wall."""
+def _as_far_as(rim: Rim, wall: Wall, alone: BoolArray, cell: float) -> Mesh | None:
+    """A wall all round, from those places of a rim that lie on it alone (n,) to where it meets the rim's first wall.
+
+    None where there are none, or the two do not meet.
+    """
     _, height = rim.about(wall)
     at = meeting(wall, rim.walls[0], wall.shape.axis)
     if at is None or not alone.any():
-        return Mesh(np.zeros((0, 3)), np.zeros((0, 3), np.int32))
+        return None
     return ring(wall, wall.shape.axis, min(at, height[alone].min()), max(at, height[alone].max()), cell)
 
 

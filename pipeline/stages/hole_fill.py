@@ -17,6 +17,7 @@ from pipeline.geometry.holes import Hole, Opening, find_holes
 from pipeline.geometry.incidence import Incidence
 from pipeline.geometry.junctions import with_junctions
 from pipeline.geometry.measure import face_areas
+from pipeline.geometry.rims import rims_on_walls
 from pipeline.geometry.windows import with_windows
 from pipeline.part import Form, Mesh, Part
 from pipeline.places import carried
@@ -87,9 +88,10 @@ def _closed(
 ) -> tuple[Mesh, list[tuple[Hole, str]]]:
     """One closed surface through an open one, and what is still left open."""
     openings = [hole for hole, _ in left]
-    walled, met = with_junctions(mesh, openings, around)
+    rims = rims_on_walls(mesh, openings, around)
+    walled, met = with_junctions(mesh, rims)
     walled, bores = with_walls(walled, [hole for hole in openings if hole not in met], around)
-    walled, windows = with_windows(walled, openings, around)
+    walled, windows = with_windows(walled, rims)
     closed = closed_surface(walled)
     if closed is None and walled is not mesh:
         met, bores, windows, closed = [], [], [], closed_surface(mesh)

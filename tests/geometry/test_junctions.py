@@ -7,11 +7,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 import trimesh
-from meshes import cross_bored, unseen
+from meshes import cross_bored, off_bores, unseen
 
 from pipeline.geometry.holes import find_holes
 from pipeline.geometry.incidence import Incidence
 from pipeline.geometry.junctions import with_junctions
+from pipeline.geometry.rims import rims_on_walls
 from pipeline.part import BoolArray, FloatArray, Mesh, Part
 from pipeline.stage import StageContext
 from pipeline.stages.hole_fill import HoleFill
@@ -21,16 +22,17 @@ BORE = 13.0
 
 def hidden_part(vertices: FloatArray, faces: np.ndarray, along_mm: float, up_mm: float) -> BoolArray:
     """Faces of both walls about where they meet."""
-    x, y, z = vertices[faces].mean(axis=1).T
+    x, y, z = (middles := vertices[faces].mean(axis=1)).T
     ragged = np.sin(3 * np.arctan2(y, z))
-    in_one, in_other = np.abs(np.hypot(y, z) - BORE) < 0.1, (np.abs(np.hypot(x, y) - 10) < 0.1) & (z > 0)
+    along, up = off_bores(middles, BORE)
+    in_one, in_other = np.abs(along) < 0.1, (np.abs(up) < 0.1) & (z > 0)
     hidden: BoolArray = (in_one & (np.abs(x + ragged) < along_mm)) | (in_other & (z + ragged < up_mm))
     return hidden
 
 
 def joined(mesh: Mesh) -> tuple[Mesh, int]:
     around = Incidence(mesh.faces, len(mesh.vertices))
-    made, met = with_junctions(mesh, find_holes(mesh, around), around)
+    made, met = with_junctions(mesh, rims_on_walls(mesh, find_holes(mesh, around), around))
     return made, len(met)
 
 
@@ -43,8 +45,8 @@ def test_walls_go_on_to_where_the_bores_meet() -> None:
     assert made.filled[len(mesh.faces) :].all()
     assert made.colours is not None
     assert (made.colours == (200, 40, 40)).all()
-    x, y, z = made.vertices[len(mesh.vertices) :].T
-    along, up = np.hypot(y, z) - BORE, np.hypot(x, y) - 10
+    laid = made.vertices[len(mesh.vertices) :]
+    z, (along, up) = laid[:, 2], off_bores(laid, BORE)
     assert np.where(z > 0, np.minimum(np.abs(along), np.abs(up)), np.abs(along)).max() < 0.1
     assert np.minimum(along, np.where(z > 0, up, 0)).min() > -0.1
     context = StageContext(np.random.default_rng(0), Path(), HoleFill.all_measures())
@@ -59,10 +61,11 @@ def test_walls_go_on_to_where_the_bores_meet() -> None:
 
 def test_a_bore_that_points_at_no_other_is_left_to_others() -> None:
     vertices, faces = cross_bored(BORE)
-    x, y, z = vertices[faces].mean(axis=1).T
-    in_branch = (np.abs(np.hypot(x, y) - 10) < 0.1) & (z > 0)
+    x, _, z = (middles := vertices[faces].mean(axis=1)).T
+    along, up = off_bores(middles, BORE)
+    in_branch = (np.abs(up) < 0.1) & (z > 0)
     away = unseen(vertices, faces, in_branch & (z > 20) | (z > 29.9))
     assert joined(away)[1] == 0
-    in_one = np.abs(np.hypot(y, z) - BORE) < 0.1
+    in_one = np.abs(along) < 0.1
     far = unseen(vertices, faces, in_one & (x > 25) & (x < 35))
     assert joined(far)[1] == 0

@@ -7,10 +7,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 import trimesh
-from meshes import cross_bored, icosphere, unseen, without_cap
+from meshes import cross_bored, icosphere, off_bores, unseen, without_cap
 
 from pipeline.geometry.holes import find_holes
 from pipeline.geometry.incidence import Incidence
+from pipeline.geometry.rims import rims_on_walls
 from pipeline.geometry.windows import with_windows
 from pipeline.part import BoolArray, FloatArray, Mesh, Part
 from pipeline.stage import StageContext
@@ -42,7 +43,7 @@ def tube(size: float = 1.0) -> tuple[FloatArray, np.ndarray]:
 
 def windows_in(mesh: Mesh) -> tuple[Mesh, int]:
     around = Incidence(mesh.faces, len(mesh.vertices))
-    made, windows = with_windows(mesh, find_holes(mesh, around), around)
+    made, windows = with_windows(mesh, rims_on_walls(mesh, find_holes(mesh, around), around))
     return made, len(windows)
 
 
@@ -125,18 +126,19 @@ def test_a_window_round_a_piece_of_wall_that_was_seen_is_left_to_others() -> Non
 def test_where_two_bores_meet_both_walls_go_on_to_their_edge(beyond_mm: float) -> None:
     """Nobody saw where they meet on one side. Of a film across the wider one came .1 % too much."""
     vertices, faces = cross_bored(BORE)
-    x, y, z = vertices[faces].mean(axis=1).T
-    on_walls = (np.abs(np.hypot(y, z) - BORE) < 0.1) | ((np.abs(np.hypot(x, y) - 10) < 0.1) & (z > 0))
+    x, y, z = (middles := vertices[faces].mean(axis=1)).T
+    along, up = off_bores(middles, BORE)
+    on_walls = (np.abs(along) < 0.1) | ((np.abs(up) < 0.1) & (z > 0))
     ragged = np.sin(x / 3) + np.sin(z / 2)
     hidden = on_walls & (y > beyond_mm) & (np.abs(x) + ragged < 16) & (z + ragged < 21) & (z > -4)
     mesh = unseen(vertices, faces, hidden)
     made, count = windows_in(mesh)
     assert count == 1
-    x, y, z = made.vertices[len(mesh.vertices) :].T
-    along, up = np.hypot(y, z) - BORE, np.hypot(x, y) - 10
+    laid = made.vertices[len(mesh.vertices) :]
+    along, up = off_bores(laid, BORE)
     assert np.minimum(np.abs(along), np.abs(up)).max() < 0.1
     assert np.minimum(along, up).min() > -0.1
-    assert z.min() > -7
+    assert laid[:, 2].min() > -7
     assert min(np.count_nonzero(np.abs(along) < 0.1), np.count_nonzero(np.abs(up) < 0.1)) > 50
     context = StageContext(np.random.default_rng(0), Path(), HoleFill.all_measures())
     closed = HoleFill(close_all=True).apply(Part("block", (), mesh=mesh), context).mesh
@@ -149,14 +151,14 @@ def test_where_two_bores_meet_both_walls_go_on_to_their_edge(beyond_mm: float) -
 def test_a_window_that_leaves_but_a_strip_of_a_branch_gets_its_wall_too() -> None:
     """Seen from the branch's axis such a rim goes all but round, and its wall was left out."""
     vertices, faces = cross_bored(BORE)
-    x, y, z = vertices[faces].mean(axis=1).T
+    x, y, z = (middles := vertices[faces].mean(axis=1)).T
     strip = (y < 0) & (np.abs(x) < 2)
-    in_one, in_branch = np.abs(np.hypot(y, z) - BORE) < 0.1, (np.abs(np.hypot(x, y) - 10) < 0.1) & (z > 0)
+    along, up = off_bores(middles, BORE)
+    in_one, in_branch = np.abs(along) < 0.1, (np.abs(up) < 0.1) & (z > 0)
     hidden = (in_one & (z > -4) & (np.abs(x) < 20) & ~(strip & (y < -8))) | (in_branch & (z < 20) & ~strip)
     mesh = unseen(vertices, faces, hidden)
     made, count = windows_in(mesh)
     assert count == 1
-    x, y, z = made.vertices[len(mesh.vertices) :].T
-    along, up = np.hypot(y, z) - BORE, np.hypot(x, y) - 10
+    along, up = off_bores(made.vertices[len(mesh.vertices) :], BORE)
     assert np.minimum(np.abs(along), np.abs(up)).max() < 0.1
     assert np.count_nonzero(np.abs(up) < 0.1) > 300
