@@ -15,7 +15,6 @@ import numpy as np
 from pipeline.geometry.facing import upright_axes
 from pipeline.geometry.holes import Hole, rim_normals
 from pipeline.geometry.incidence import Incidence
-from pipeline.geometry.measure import mean_cell
 from pipeline.geometry.outline import middle_of
 from pipeline.geometry.repair import used_only
 from pipeline.geometry.wall_pieces import rows_of_faces, with_pieces
@@ -63,7 +62,7 @@ class Bore:
         return float(np.linalg.norm(self.centres[0] - self.centres[1]))
 
 
-def with_walls(mesh: Mesh, holes: Sequence[Hole], around: Incidence) -> tuple[Mesh, list[Bore]]:
+def with_walls(mesh: Mesh, holes: Sequence[Hole], around: Incidence, cell: float) -> tuple[Mesh, list[Bore]]:
     """The mesh with the walls of its unseen bores as pieces of their own, not yet joined to it, and those bores.
 
     Parameters
@@ -71,8 +70,8 @@ def with_walls(mesh: Mesh, holes: Sequence[Hole], around: Incidence) -> tuple[Me
     mesh : oriented outwards
     holes : openings of the mesh that nothing else closes
     around : of the mesh; faces that were added to it since do not count
+    cell : length of the mesh's edges, millimetres
     """
-    cell = mean_cell(mesh.vertices, mesh.faces)
     bores = find_bores(mesh, holes, around)
     return with_pieces(mesh, [(bore, wall_between(mesh, bore, cell)) for bore in bores], cell)
 

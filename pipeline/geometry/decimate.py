@@ -13,13 +13,13 @@ from functools import cached_property
 import numpy as np
 
 from pipeline.geometry.contraction import Contraction, nothing_contracted
-from pipeline.geometry.edges import touching
+from pipeline.geometry.edges import connected, touching
 from pipeline.geometry.measure import area, volume
 from pipeline.geometry.repair import used_only
 from pipeline.geometry.self_intersection import crossed_faces
 from pipeline.geometry.topology import TopologyReport, damaged_vertices, inspect
 from pipeline.geometry.two_way import Look, TwoWay
-from pipeline.part import IndexArray, LongArray, Mesh
+from pipeline.part import BoolArray, IndexArray, LongArray, Mesh
 
 STEPS = 7
 """Face counts tried in search of a tolerance."""
@@ -86,6 +86,7 @@ class Original:
         self.whole = self.stone = nothing_contracted(self.mesh)
         vertices, faces = self.mesh.vertices, self.whole.faces
         self.area, self.volume = area(vertices, faces), volume(vertices, faces)
+        self.piece = connected(len(vertices), faces[:, (0, 0)].ravel(), faces[:, (1, 2)].ravel())
         self.ended: Contraction | None = None
         self.refused: list[str] = []
         self.tries = 0
@@ -93,7 +94,15 @@ class Original:
     @cached_property
     def damaged(self) -> LongArray:
         """(k,) vertices where the mesh was broken already."""
+        if self.report.sound:
+            return np.zeros(0, np.int64)
         return damaged_vertices(self.mesh.vertices, self.mesh.faces)
+
+    def lost(self, candidate: Contraction) -> BoolArray:
+        """(n,) vertices of pieces of which the candidate has no face."""
+        there = np.zeros(int(self.piece.max(initial=-1)) + 1, bool)
+        there[self.piece[candidate.faces]] = True
+        return np.asarray(~there[self.piece], np.bool_)
 
     def reduced(self, count: int) -> Contraction | None:
         """A sound mesh of about ``count`` faces, or None; reasons are kept in ``refused``.
@@ -132,10 +141,11 @@ class Original:
             where = damaged_vertices(candidate.places, candidate.faces)
             broken = np.zeros(len(candidate.into), bool)
             broken[np.setdiff1d(where, self.damaged)] = True
-            if not broken.any():
-                break
             about = np.unique(candidate.faces[touching(candidate.faces, broken)])
-            candidate = candidate.undone(candidate.drawn_into(about))
+            back = candidate.drawn_into(about) | self.lost(candidate)
+            if not back.any():
+                break
+            candidate = candidate.undone(back)
         if not damage and len(candidate.faces) <= most:
             return candidate
         self.refused.append(f"{len(candidate.faces)} faces: {damage or 'too many are given back'}")
@@ -200,6 +210,8 @@ class Original:
         broken = _worse(self.report, after)
         if broken:
             return broken
+        if self.lost(candidate).any():
+            return "a piece is lost"
         if area(candidate.places, candidate.faces) > (1 + AREA_CHANGE) * self.area:
             return "the area grows"
         if self.report.watertight and abs(volume(candidate.places, candidate.faces) / self.volume - 1) > VOLUME_CHANGE:

@@ -102,11 +102,8 @@ def _on_rim(faces: IndexArray, edges: Edges, nearest: IndexArray, weights: Float
 
 
 def _places(mesh: Mesh, cell: float, openings: FloatArray | None) -> tuple[FloatArray, FloatArray]:
-    """Vertices and face centres with their normals; thinned far from the openings."""
-    a, b, c = (np.take(mesh.vertices, mesh.faces[:, corner], axis=0) for corner in range(3))
-    places = np.concatenate([mesh.vertices, (a + b + c) / 3])
-    across = face_vectors(mesh.vertices, mesh.faces)
-    normals = unit(np.concatenate([vertex_vectors(mesh.vertices, mesh.faces), across]))
+    """Vertices with their normals; thinned far from the openings."""
+    places, normals = mesh.vertices, unit(vertex_vectors(mesh.vertices, mesh.faces))
     good = np.einsum("ni,ni->n", normals, normals) > 0.5
     places, normals = places[good], normals[good]
     if openings is None:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.geometry.boxes import Boxes
 from pipeline.geometry.edges import edges_of
 from pipeline.geometry.hole_patch import Patch, Shape, make_patches
 from pipeline.geometry.hole_rim import Rim
@@ -63,23 +64,14 @@ class Nearby:
 
     def __init__(self, mesh: Mesh) -> None:
         self._mesh = mesh
-        a, b, c = (mesh.vertices[mesh.faces[:, corner]] for corner in range(3))
-        # By axis, each in one piece: asked about for every patch.
-        self._low = np.ascontiguousarray(np.minimum(np.minimum(a, b), c).T)
-        self._high = np.ascontiguousarray(np.maximum(np.maximum(a, b), c).T)
+        self._boxes = Boxes(mesh.vertices, mesh.faces)
 
     def to(self, patches: Sequence[Patch]) -> Mesh:
         """The mesh with only the faces near the patches, those that share their rims among them."""
         near = np.zeros(len(self._mesh.faces), bool)
         for patch in patches:
-            near[self._meeting(*_box(self._mesh, patch))] = True
+            near[self._boxes.meeting(*_box(self._mesh, patch))] = True
         return Mesh(self._mesh.vertices, self._mesh.faces[near], self._mesh.filled[near], self._mesh.colours)
-
-    def _meeting(self, low: FloatArray, high: FloatArray) -> LongArray:
-        found = np.flatnonzero((self._low[0] <= high[0]) & (self._high[0] >= low[0]))
-        for axis in (1, 2):
-            found = found[(self._low[axis][found] <= high[axis]) & (self._high[axis][found] >= low[axis])]
-        return found
 
 
 def _box(mesh: Mesh, patch: Patch) -> tuple[FloatArray, FloatArray]:

@@ -13,21 +13,20 @@ from itertools import chain
 import numpy as np
 
 from pipeline.geometry.holes import Hole
-from pipeline.geometry.measure import mean_cell
 from pipeline.geometry.rims import SHARE, Rim, painted
 from pipeline.geometry.wall_pieces import meeting, outside_of, reaching, ring, with_pieces
 from pipeline.part import Mesh
 
 
-def with_junctions(mesh: Mesh, rims: Sequence[Rim]) -> tuple[Mesh, list[Hole]]:
+def with_junctions(mesh: Mesh, rims: Sequence[Rim], cell: float) -> tuple[Mesh, list[Hole]]:
     """The mesh with the walls of bores that meet as pieces of their own, and the openings between which they lie.
 
     Parameters
     ----------
     mesh : oriented outwards
     rims : of openings of the mesh that nothing else closes
+    cell : length of the mesh's edges, millimetres
     """
-    cell = mean_cell(mesh.vertices, mesh.faces)
     in_bores = [rim for rim in rims if rim.walls and rim.walls[0].faces < 0]
     pieces: list[tuple[tuple[Hole, ...], Mesh]] = []
     for rim in in_bores:

@@ -14,7 +14,7 @@ from pipeline.geometry.facing import upright_axes
 from pipeline.geometry.fits import fitted
 from pipeline.geometry.holes import Hole, rim_normals
 from pipeline.geometry.incidence import Incidence
-from pipeline.geometry.measure import face_vectors, mean_cell
+from pipeline.geometry.measure import face_vectors
 from pipeline.geometry.round_walls import Wall, round_walls
 from pipeline.geometry.vectors import inner
 from pipeline.part import BoolArray, FloatArray, Mesh
@@ -32,7 +32,7 @@ LOOKED, WIDE_CELLS, SAMPLES, LEAST = 12, 20.0, 3_000, 0.03
 on so many faces; a wall counts that holds so much of a rim."""
 
 
-def rims_on_walls(mesh: Mesh, holes: Sequence[Hole], around: Incidence) -> list[Rim]:
+def rims_on_walls(mesh: Mesh, holes: Sequence[Hole], around: Incidence, cell: float) -> list[Rim]:
     """The rims of openings, each with the round walls on which it lies.
 
     Parameters
@@ -40,8 +40,8 @@ def rims_on_walls(mesh: Mesh, holes: Sequence[Hole], around: Incidence) -> list[
     mesh : oriented outwards
     holes : of the mesh
     around : of the mesh
+    cell : length of its edges, millimetres
     """
-    cell = mean_cell(mesh.vertices, mesh.faces)
     rims = [Rim(hole, mesh.vertices[hole.loop], rim_normals(mesh, hole.loop, around)) for hole in holes]
     known = [
         wall

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from pipeline.geometry.boxes import Boxes
 from pipeline.geometry.edges import edges_of
 from pipeline.geometry.native import open3d, ray_scene
 from pipeline.part import BoolArray, FloatArray, IndexArray, LongArray
@@ -91,8 +92,8 @@ def _pierces(segments: FloatArray, triangles: FloatArray) -> BoolArray:
 
 def _near(vertices: FloatArray, faces: IndexArray, chosen: LongArray) -> LongArray:
     """The other faces whose box meets the box of the chosen ones."""
-    low, high = vertices[faces[chosen]].min(axis=(0, 1)), vertices[faces[chosen]].max(axis=(0, 1))
-    corners = vertices[faces]
-    meets = ((corners.min(axis=1) <= high) & (corners.max(axis=1) >= low)).all(axis=1)
-    meets[chosen] = False
-    return np.flatnonzero(meets)
+    corners = vertices[faces[chosen]].reshape(-1, 3)
+    others = np.ones(len(faces), bool)
+    others[chosen] = False
+    meeting = Boxes(vertices, faces).meeting(corners.min(axis=0), corners.max(axis=0))
+    return meeting[others[meeting]]

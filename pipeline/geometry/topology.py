@@ -79,10 +79,14 @@ class TopologyReport:
         return self.nonmanifold_edges == self.nonmanifold_vertices == 0
 
     @property
+    def sound(self) -> bool:
+        """Manifold and oriented alike, no degenerate or doubled face; it may have borders."""
+        return self.manifold and self.misoriented_edges + self.duplicate_faces + self.degenerate_faces == 0
+
+    @property
     def watertight(self) -> bool:
-        """Closed, manifold, oriented outwards, no degenerate or doubled face. Says nothing of self-intersection."""
-        defects = self.boundary_edges + self.misoriented_edges + self.duplicate_faces + self.degenerate_faces
-        return self.faces > 0 and self.manifold and defects + self.inside_out == 0
+        """Closed, sound, oriented outwards. Says nothing of self-intersection."""
+        return self.faces > 0 and self.sound and self.boundary_edges + self.inside_out == 0
 
 
 def inspect_mesh(mesh: Mesh) -> TopologyReport:

@@ -16,7 +16,6 @@ from scipy.spatial import cKDTree
 
 from pipeline.geometry.facing import upright_axes
 from pipeline.geometry.holes import Hole
-from pipeline.geometry.measure import mean_cell
 from pipeline.geometry.repair import together, used_only
 from pipeline.geometry.rims import Rim, painted
 from pipeline.geometry.round_walls import Wall
@@ -30,15 +29,16 @@ FULL_TURN = 0.95
 """Share of a whole turn from which on an opening goes round the wall."""
 
 
-def with_windows(mesh: Mesh, rims: Sequence[Rim]) -> tuple[Mesh, list[Hole]]:
+def with_windows(mesh: Mesh, rims: Sequence[Rim], cell: float) -> tuple[Mesh, list[Hole]]:
     """The mesh with the missing pieces of its round walls as pieces of their own, and the openings they lie in.
 
     Parameters
     ----------
     mesh : oriented outwards
     rims : of openings of the mesh that nothing else closes
+    cell : length of the mesh's edges, millimetres
     """
-    cell, pieces = mean_cell(mesh.vertices, mesh.faces), []
+    pieces: list[tuple[Hole, Mesh]] = []
     known = list(chain(*(rim.walls for rim in rims)))
     for rim in rims:
         if not rim.walls or _leads_through(rim, rims, cell):

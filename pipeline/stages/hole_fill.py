@@ -16,7 +16,7 @@ from pipeline.geometry.hole_filling import fill
 from pipeline.geometry.holes import Hole, Opening, find_holes
 from pipeline.geometry.incidence import Incidence
 from pipeline.geometry.junctions import with_junctions
-from pipeline.geometry.measure import face_areas
+from pipeline.geometry.measure import face_areas, mean_cell
 from pipeline.geometry.rims import rims_on_walls
 from pipeline.geometry.windows import with_windows
 from pipeline.part import Form, Mesh, Part
@@ -88,10 +88,11 @@ def _closed(
 ) -> tuple[Mesh, list[tuple[Hole, str]]]:
     """One closed surface through an open one, and what is still left open."""
     openings = [hole for hole, _ in left]
-    rims = rims_on_walls(mesh, openings, around)
-    walled, met = with_junctions(mesh, rims)
-    walled, bores = with_walls(walled, [hole for hole in openings if hole not in met], around)
-    walled, windows = with_windows(walled, rims)
+    cell = mean_cell(mesh.vertices, mesh.faces)
+    rims = rims_on_walls(mesh, openings, around, cell)
+    walled, met = with_junctions(mesh, rims, cell)
+    walled, bores = with_walls(walled, [hole for hole in openings if hole not in met], around, cell)
+    walled, windows = with_windows(walled, rims, cell)
     closed = closed_surface(walled)
     if closed is None and walled is not mesh:
         met, bores, windows, closed = [], [], [], closed_surface(mesh)

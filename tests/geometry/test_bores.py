@@ -33,7 +33,7 @@ def unseen(mesh: trimesh.Trimesh, hidden: BoolArray, colours: ColourArray | None
 def walled(mesh: Mesh) -> tuple[Mesh, list[float]]:
     """With the walls of its bores, and how deep each bore was not seen."""
     around = Incidence(mesh.faces, len(mesh.vertices))
-    made, bores = with_walls(mesh, find_holes(mesh, around), around)
+    made, bores = with_walls(mesh, find_holes(mesh, around), around, mean_cell(mesh.vertices, mesh.faces))
     return made, [bore.depth_mm for bore in bores]
 
 

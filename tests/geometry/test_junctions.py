@@ -12,6 +12,7 @@ from meshes import cross_bored, off_bores, unseen
 from pipeline.geometry.holes import find_holes
 from pipeline.geometry.incidence import Incidence
 from pipeline.geometry.junctions import with_junctions
+from pipeline.geometry.measure import mean_cell
 from pipeline.geometry.rims import rims_on_walls
 from pipeline.part import BoolArray, FloatArray, Mesh, Part
 from pipeline.stage import StageContext
@@ -32,7 +33,8 @@ def hidden_part(vertices: FloatArray, faces: np.ndarray, along_mm: float, up_mm:
 
 def joined(mesh: Mesh) -> tuple[Mesh, int]:
     around = Incidence(mesh.faces, len(mesh.vertices))
-    made, met = with_junctions(mesh, rims_on_walls(mesh, find_holes(mesh, around), around))
+    cell = mean_cell(mesh.vertices, mesh.faces)
+    made, met = with_junctions(mesh, rims_on_walls(mesh, find_holes(mesh, around), around, cell), cell)
     return made, len(met)
 
 

@@ -11,6 +11,7 @@ from meshes import cross_bored, icosphere, off_bores, unseen, without_cap
 
 from pipeline.geometry.holes import find_holes
 from pipeline.geometry.incidence import Incidence
+from pipeline.geometry.measure import mean_cell
 from pipeline.geometry.rims import rims_on_walls
 from pipeline.geometry.windows import with_windows
 from pipeline.part import BoolArray, FloatArray, Mesh, Part
@@ -43,7 +44,8 @@ def tube(size: float = 1.0) -> tuple[FloatArray, np.ndarray]:
 
 def windows_in(mesh: Mesh) -> tuple[Mesh, int]:
     around = Incidence(mesh.faces, len(mesh.vertices))
-    made, windows = with_windows(mesh, rims_on_walls(mesh, find_holes(mesh, around), around))
+    cell = mean_cell(mesh.vertices, mesh.faces)
+    made, windows = with_windows(mesh, rims_on_walls(mesh, find_holes(mesh, around), around, cell), cell)
     return made, len(windows)
 
 

@@ -13,6 +13,7 @@ from meshes import box, icosphere, torus
 from pipeline.geometry import decimate
 from pipeline.geometry.contraction import Contraction
 from pipeline.geometry.measure import area, volume
+from pipeline.geometry.repair import together
 from pipeline.geometry.self_intersection import crossed_faces
 from pipeline.geometry.topology import inspect
 from pipeline.part import Mesh, Part
@@ -173,6 +174,15 @@ def test_fewer_triangles_than_a_shape_can_do_with_give_the_fewest() -> None:
     report = inspect(result.mesh.vertices, result.mesh.faces)
     assert report.watertight
     assert report.euler_characteristic == 0
+
+
+def test_no_piece_is_lost_when_only_a_count_is_asked_for() -> None:
+    """A small ring vanished: nothing but the number of pieces tells, for its Euler characteristic is none."""
+    ball, ring = Mesh(*icosphere(5, 25.0)), Mesh(*torus(1, 0.1, 8, 4))
+    both = together(ball, Mesh(ring.vertices + [40.0, 0, 0], ring.faces))
+    result = decimate.to_count(both, 2_000)
+    assert len(result.mesh.faces) < 1.1 * 2_000
+    assert [piece.genus for piece in inspect(result.mesh.vertices, result.mesh.faces).components] == [0, 1]
 
 
 def test_the_largest_deviation_is_told_when_only_a_count_is_asked_for() -> None:
