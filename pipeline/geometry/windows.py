@@ -25,8 +25,6 @@ from pipeline.part import BoolArray, FloatArray, IndexArray, Mesh
 NEAR_CELLS, SLOT = 2.0, 0.5
 """A rim is another surface's from so many cells off the wall on; it belongs to the same slot within so much of the
 opening's width."""
-FULL_TURN = 0.95
-"""Share of a whole turn from which on an opening goes round the wall."""
 
 
 def with_windows(mesh: Mesh, rims: Sequence[Rim], cell: float) -> tuple[Mesh, list[Hole]]:
@@ -96,14 +94,17 @@ def _as_far_as(rim: Rim, wall: Wall, alone: BoolArray, cell: float) -> Mesh | No
 def _unrolled(rim: Rim, wall: Wall) -> FloatArray | None:
     """(n, 2) a rim seen from a wall's axis, on the unrolled wall, mm; None where it goes round it.
 
-    It runs counter-clockwise seen from outside; None as well where it runs round a piece of surface.
+    It runs counter-clockwise seen from outside; None as well where it runs round a piece of surface, or lies over
+    itself after a turn.
     """
     angle, height = rim.about(wall)
-    if abs(angle[-1] - angle[0]) > np.pi or np.ptp(angle) > FULL_TURN * 2 * np.pi:
+    if abs(angle[-1] - angle[0]) > np.pi:
         return None
     outline = np.column_stack([wall.faces * wall.shape.radius * angle[:-1], height])
     x, y = outline.T
-    return outline if float((x * np.roll(y, -1) - y * np.roll(x, -1)).sum()) > 0 else None
+    around = float((x * np.roll(y, -1) - y * np.roll(x, -1)).sum()) > 0
+    turn = np.array([2 * np.pi * wall.shape.radius, 0.0])
+    return outline if around and not _inside(np.vstack([outline - turn, outline + turn]), outline).any() else None
 
 
 def _within(outline: FloatArray, wall: Wall, cell: float) -> Mesh:

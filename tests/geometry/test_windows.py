@@ -11,7 +11,7 @@ from meshes import cross_bored, icosphere, off_bores, unseen, without_cap
 
 from pipeline.geometry.holes import find_holes
 from pipeline.geometry.incidence import Incidence
-from pipeline.geometry.measure import mean_cell
+from pipeline.geometry.measure import area, mean_cell
 from pipeline.geometry.rims import rims_on_walls
 from pipeline.geometry.windows import with_windows
 from pipeline.part import BoolArray, FloatArray, Mesh, Part
@@ -58,7 +58,9 @@ def hidden_part(vertices: FloatArray, faces: np.ndarray, radius: float, beyond_m
     return hidden
 
 
-@pytest.mark.parametrize(("radius", "beyond_mm", "half_mm"), [(BORE, -3, 10), (BORE, 8, 25), (SHAFT, 0, 20)])
+@pytest.mark.parametrize(
+    ("radius", "beyond_mm", "half_mm"), [(BORE, -3, 10), (BORE, 8, 25), (SHAFT, 0, 20), (BORE, -0.993 * BORE, 10)]
+)
 def test_a_wall_goes_on_where_a_piece_of_it_was_not_seen(radius: float, beyond_mm: float, half_mm: float) -> None:
     """Of the bore 40 percent more volume came out: it was shut where its wall was missing over 200 degrees."""
     vertices, faces = tube()
@@ -164,3 +166,19 @@ def test_a_window_that_leaves_but_a_strip_of_a_branch_gets_its_wall_too() -> Non
     along, up = off_bores(made.vertices[len(mesh.vertices) :], BORE)
     assert np.minimum(np.abs(along), np.abs(up)).max() < 0.1
     assert np.count_nonzero(np.abs(up) < 0.1) > 300
+
+
+def test_a_window_may_wind_round_its_wall_for_more_than_a_turn() -> None:
+    vertices, faces = tube()
+    x, y, z = vertices[faces].mean(axis=1).T
+    on_bore = np.abs(np.hypot(x, y) - BORE) < 0.3
+    angle = np.arctan2(y, x)
+    hidden = np.zeros(len(faces), bool)
+    for turn in (-1, 0, 1):
+        unrolled = angle + 2 * np.pi * turn
+        hidden |= on_bore & (np.abs(unrolled) < 1.3 * np.pi) & (np.abs(z - 20 * unrolled / (2 * np.pi)) < 6)
+    made, count = windows_in(unseen(vertices, faces, hidden))
+    assert count == 1
+    laid = made.faces[made.filled]
+    assert np.hypot(*made.vertices[laid].reshape(-1, 3)[:, :2].T) == pytest.approx(BORE, abs=0.05)
+    assert 0.6 < area(made.vertices, laid) / area(vertices, faces[hidden]) < 1.0
