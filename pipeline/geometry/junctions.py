@@ -48,11 +48,13 @@ def _onwards(rim: Rim, rims: Sequence[Rim], cell: float) -> tuple[tuple[Hole, ..
     start = float(((rim.places[rim.on(wall, cell)] - wall.shape.centre) @ axis).min())
     meets = [at for other in walls if (at := meeting(wall, other, axis)) is not None and at > start]
     ends: tuple[Hole, ...] = (rim.hole,)
+    rim_places = rim.places
     stop = max(meets, default=start)
     for other in rims if meets else ():
         if other.goes_round and other.hole.axis @ axis > 0 and other.on(wall, cell).mean() > SHARE:
             there = float(((other.places - wall.shape.centre) @ axis).max())
             if there > stop:
                 ends, stop = (rim.hole, other.hole), there
+                rim_places = np.vstack([rim.places, other.places])
     piece = outside_of(ring(wall, axis, start, stop, cell), wall, walls, cell)
-    return ends, reaching(piece, rim.places, cell)
+    return ends, reaching(piece, rim_places, cell)

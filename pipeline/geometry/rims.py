@@ -16,7 +16,7 @@ from pipeline.geometry.holes import Hole, rim_normals
 from pipeline.geometry.incidence import Incidence
 from pipeline.geometry.measure import face_vectors
 from pipeline.geometry.round_walls import Wall, round_walls
-from pipeline.geometry.vectors import inner
+from pipeline.geometry.vectors import inner, length
 from pipeline.part import BoolArray, FloatArray, Mesh
 
 STRAIGHT, BENT = 0.01, 0.02
@@ -27,6 +27,10 @@ ROWS, FEWEST, ROUNDS, ALONG = 8, 30, 4, 0.3
 to those that stand along the axis to within this sine."""
 ON_CELLS, FACING, SHARE = 0.5, 0.9, 0.9
 """A rim lies on a wall where so much of it is within so many cells of it, and faces as it does within this cosine."""
+ASKED, WITHIN_CELLS = 60_000, (0.5, 0.5, 0.5, 0.5, 0.25)
+"""So many faces of the mesh are asked whether they lie on a wall, in turn to within so many cells."""
+ENDS = 0.02
+"""Share of what lies on a wall at either end that may be there by chance."""
 LOOKED, WIDE_CELLS, SAMPLES, LEAST = 12, 20.0, 3_000, 0.03
 """About so many of the widest openings walls are looked for, and more than one about those that are so many cells wide,
 on so many faces; a wall counts that holds so much of a rim."""
@@ -43,11 +47,7 @@ def rims_on_walls(mesh: Mesh, holes: Sequence[Hole], around: Incidence, cell: fl
     cell : length of its edges, millimetres
     """
     rims = [Rim(hole, mesh.vertices[hole.loop], rim_normals(mesh, hole.loop, around)) for hole in holes]
-    known = [
-        wall
-        for rim in sorted(rims, key=lambda rim: -rim.hole.diameter_mm)[:LOOKED]
-        for wall in _walls_about(mesh, rim, around, cell)
-    ]
+    known = _walls_known(mesh, sorted(rims, key=lambda rim: -rim.hole.diameter_mm)[:LOOKED], around, cell)
     return [rim if rim.hole.islands else replace(rim, walls=tuple(_under(rim, known, cell))) for rim in rims]
 
 
@@ -102,6 +102,47 @@ def _walls_about(mesh: Mesh, rim: Rim, around: Incidence, cell: float) -> list[W
     if wall is not None or rim.hole.diameter_mm < WIDE_CELLS * cell or rim.spread[0][1] < BENT:
         return [] if wall is None else [wall]
     return round_walls(places, normals, cell, np.random.default_rng(0))[0]
+
+
+def _walls_known(mesh: Mesh, rims: Sequence[Rim], around: Incidence, cell: float) -> list[Wall]:
+    """The round walls about rims, each once, from where most was seen of it."""
+    seen = np.flatnonzero(~mesh.filled)
+    seen = mesh.faces[seen[np.linspace(0, len(seen) - 1, min(ASKED, len(seen))).astype(int)]]
+    places, normals = mesh.vertices[seen].mean(axis=1), unit(face_vectors(mesh.vertices, seen))
+    found = [
+        _seen_farther(wall, rim, places, normals, cell)
+        for rim in rims
+        for wall in _walls_about(mesh, rim, around, cell)
+    ]
+    known: list[Wall] = []
+    for wall, on in sorted(found, key=lambda pair: -np.count_nonzero(pair[1])):
+        held = [np.count_nonzero(other.holds(places[on], normals[on], ON_CELLS * cell, FACING)) for other in known]
+        if max(held, default=0) <= SHARE * np.count_nonzero(on):
+            known.append(_with_ends(wall, places[wall.holds(places, normals, ON_CELLS * cell, FACING)]))
+    return known
+
+
+def _with_ends(wall: Wall, places: FloatArray) -> Wall:
+    """A wall that knows from where to where it was seen, from places on it (n, 3)."""
+    if len(places) == 0:
+        return wall
+    low, high = np.quantile((places - wall.shape.centre) @ wall.shape.axis, (ENDS, 1 - ENDS))
+    return replace(wall, seen_mm=(float(low), float(high)))
+
+
+def _seen_farther(wall: Wall, rim: Rim, places: FloatArray, normals: FloatArray, cell: float) -> tuple[Wall, BoolArray]:
+    """A wall fitted again to what lies on it as far away as the opening is wide, and (n,) what that is.
+
+    A few rows tell its axis badly.
+    """
+    near = length(places - rim.hole.centre) < rim.hole.diameter_mm
+    for within in WITHIN_CELLS:
+        on = near & wall.holds(places, normals, within * cell, FACING)
+        shape = fitted("cylinder", places[on], axis=wall.shape.axis) if on.sum() >= FEWEST else None
+        if shape is None:
+            break
+        wall = replace(wall, shape=shape)
+    return wall, on
 
 
 def _only_wall(rim: Rim, places: FloatArray, normals: FloatArray, cell: float) -> Wall | None:

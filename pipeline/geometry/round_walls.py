@@ -55,10 +55,12 @@ class Wall:
     ----------
     shape : the cylinder
     faces : +1 where the wall faces away from its axis, as a shaft does, -1 where towards it, as a bore does
+    seen_mm : from where to where along its axis it was seen, from its centre, where that was asked
     """
 
     shape: Fit
     faces: float
+    seen_mm: tuple[float, float] = (-np.inf, np.inf)
 
     def height(self, places: FloatArray) -> tuple[FloatArray, FloatArray]:
         """(n,) signed distances of places (n, 3), positive outside of the material, and (n, 3) the wall's normals."""

@@ -70,8 +70,23 @@ def outside_of(piece: Mesh, wall: Wall, others: Sequence[Wall], cell: float) -> 
     for other in others:
         if other.faces == wall.faces and abs(other.shape.axis @ wall.shape.axis) < ASKEW:
             inside = other.shape.distance(piece.vertices) < APART_CELLS * cell
+            inside &= _goes_on(other, wall, piece.vertices)
             piece = without_faces(piece, touching(piece.faces, inside))
     return piece
+
+
+def _goes_on(other: Wall, wall: Wall, places: FloatArray) -> BoolArray:
+    """(n,) whether places (n, 3) lie to that side of a wall to which another that meets it goes on.
+
+    A branch of which nothing was seen across the run's axis ends there, and the run has its wall on that side. To both
+    sides where neither is known.
+    """
+    at = meeting(other, wall, other.shape.axis)
+    low, high = other.seen_mm
+    if at is None or (low > (below := at - wall.shape.radius) and high < at + wall.shape.radius):
+        return np.ones(len(places), bool)
+    along = (places - other.shape.centre) @ other.shape.axis
+    return np.where(along < at, low < below, high > at + wall.shape.radius)
 
 
 def reaching(piece: Mesh, rim: FloatArray, cell: float) -> Mesh:

@@ -21,11 +21,11 @@ from pipeline.stages.hole_fill import HoleFill
 BORE = 13.0
 
 
-def hidden_part(vertices: FloatArray, faces: np.ndarray, along_mm: float, up_mm: float) -> BoolArray:
+def hidden_part(vertices: FloatArray, faces: np.ndarray, along_mm: float, up_mm: float, bore_mm: float) -> BoolArray:
     """Faces of both walls about where they meet."""
     x, y, z = (middles := vertices[faces].mean(axis=1)).T
     ragged = np.sin(3 * np.arctan2(y, z))
-    along, up = off_bores(middles, BORE)
+    along, up = off_bores(middles, bore_mm)
     in_one, in_other = np.abs(along) < 0.1, (np.abs(up) < 0.1) & (z > 0)
     hidden: BoolArray = (in_one & (np.abs(x + ragged) < along_mm)) | (in_other & (z + ragged < up_mm))
     return hidden
@@ -38,19 +38,24 @@ def joined(mesh: Mesh) -> tuple[Mesh, int]:
     return made, len(met)
 
 
-def test_walls_go_on_to_where_the_bores_meet() -> None:
-    """The branch was shut where it came to the other bore: of pipe tees, six and thirteen percent too much came out."""
-    vertices, faces = cross_bored(BORE)
-    mesh = unseen(vertices, faces, hidden_part(vertices, faces, 18, 20))
+@pytest.mark.parametrize("bore_mm", [BORE, 10.0], ids=["wider than its branch", "as wide"])
+def test_walls_go_on_to_where_the_bores_meet(bore_mm: float) -> None:
+    """The branch was shut where it came to the other bore: of pipe tees, six and thirteen percent too much came out.
+
+    And 29 of one as wide as its branch, which cut the run in two.
+    """
+    vertices, faces = cross_bored(bore_mm)
+    mesh = unseen(vertices, faces, hidden_part(vertices, faces, 18, 20, bore_mm))
     made, count = joined(mesh)
     assert count == 3
     assert made.filled[len(mesh.faces) :].all()
     assert made.colours is not None
     assert (made.colours == (200, 40, 40)).all()
     laid = made.vertices[len(mesh.vertices) :]
-    z, (along, up) = laid[:, 2], off_bores(laid, BORE)
+    z, (along, up) = laid[:, 2], off_bores(laid, bore_mm)
     assert np.where(z > 0, np.minimum(np.abs(along), np.abs(up)), np.abs(along)).max() < 0.1
     assert np.minimum(along, np.where(z > 0, up, 0)).min() > -0.1
+    assert np.count_nonzero((np.abs(laid[:, 0]) < 9) & (z < -0.9 * bore_mm)) > 20  # across from the branch
     context = StageContext(np.random.default_rng(0), Path(), HoleFill.all_measures())
     closed = HoleFill(close_all=True).apply(Part("block", (), mesh=mesh), context).mesh
     assert closed is not None
