@@ -27,8 +27,9 @@ ALONG, ASKEW, SQUARE = 0.3, 0.1, 0.9
 cosine above which a face lies square to it: of
 that end nothing was seen but its edge. Of one end at least the wall must be seen: a place where data are missing on a
 flat face, under a marker or over the riser, has a rim as well."""
-ALIKE = 0.15
-"""Share of the radius by which the two outlines may differ in the mean."""
+ALIKE, WIDER = 0.15, 2.5
+"""Share of the radius by which the two outlines may differ in the mean; and how many times as wide as the other one may
+be where both walls run along the line and the outlines are alike but for that: a tapered or a stepped bore."""
 RAYS = 72
 """Directions in which outlines are compared."""
 TOOTH = 2
@@ -105,16 +106,22 @@ def _bore(mesh: Mesh, one: Hole, other: Hole, around: Incidence) -> Bore | None:
     if one.axis @ frame[2] < FACING_AWAY or other.axis @ frame[2] > -FACING_AWAY:
         return None
     arms = [(rim - centre) @ frame.T for rim, centre in zip(rims, bore.centres, strict=True)]
-    walls_seen = False
+    walls_seen = 0
     for hole, arm, outwards in zip((one, other), arms, (1, -1), strict=True):
         normals = rim_normals(mesh, hole.loop, around) @ frame.T
         if _runs_along(normals, arm):
-            walls_seen = True
+            walls_seen += 1
         elif np.median(outwards * normals[:, 2]) < SQUARE:
             return None
-    outlines = [_outline(arm) for arm in arms]
-    alike = float(np.abs(outlines[0] - outlines[1]).mean()) < ALIKE * float(np.mean(outlines))
-    return bore if walls_seen and alike else None
+    return bore if walls_seen and _alike([_outline(arm) for arm in arms], tapered=walls_seen == 2) else None
+
+
+def _alike(outlines: list[FloatArray], *, tapered: bool) -> bool:
+    """Whether two outlines (RAYS,) are the same; where ``tapered``, one may be larger."""
+    radii = [float(outline.mean()) for outline in outlines]
+    if tapered and max(radii) < WIDER * min(radii):
+        outlines = [outline / radius for outline, radius in zip(outlines, radii, strict=True)]
+    return float(np.abs(outlines[0] - outlines[1]).mean()) < ALIKE * float(np.mean(outlines))
 
 
 def _centres(rims: tuple[FloatArray, FloatArray]) -> FloatArray:

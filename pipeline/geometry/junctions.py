@@ -13,9 +13,13 @@ from itertools import chain
 import numpy as np
 
 from pipeline.geometry.holes import Hole
-from pipeline.geometry.rims import SHARE, Rim, painted
+from pipeline.geometry.rims import Rim, painted, signed_area
+from pipeline.geometry.round_walls import Wall
 from pipeline.geometry.wall_pieces import meeting, outside_of, reaching, ring, with_pieces
-from pipeline.part import Mesh
+from pipeline.part import FloatArray, Mesh
+
+Mouth = tuple[Rim, Wall]
+"""A rim, and the wall about which it goes."""
 
 
 def with_junctions(mesh: Mesh, rims: Sequence[Rim], cell: float) -> tuple[Mesh, list[Hole]]:
@@ -27,34 +31,52 @@ def with_junctions(mesh: Mesh, rims: Sequence[Rim], cell: float) -> tuple[Mesh, 
     rims : of openings of the mesh that nothing else closes
     cell : length of the mesh's edges, millimetres
     """
-    in_bores = [rim for rim in rims if rim.walls and rim.walls[0].faces < 0]
+    mouths = [(rim, wall) for rim in rims for wall in rim.walls if wall.faces < 0 and rim.goes_round(wall)]
+    walls = list(dict.fromkeys(wall for rim in rims for wall in rim.walls if wall.faces < 0))
     pieces: list[tuple[tuple[Hole, ...], Mesh]] = []
-    for rim in in_bores:
-        if rim.goes_round and not any(rim.hole in ends for ends, _ in pieces):
-            ends, piece = _onwards(rim, in_bores, cell)
+    joined: list[Mouth] = []
+    for mouth in mouths:
+        if mouth not in joined:
+            ends, piece = _onwards(mouth, mouths, rims, walls, cell)
             if len(piece.faces):
-                pieces.append((ends, painted(piece, rim, mesh)))
+                joined += ends
+                pieces.append((tuple(rim.hole for rim, _ in ends), painted(piece, mouth[0], mesh)))
     mesh, met = with_pieces(mesh, pieces, cell)
-    return mesh, list(chain(*met))
+    return mesh, list(dict.fromkeys(chain(*met)))
 
 
-def _onwards(rim: Rim, rims: Sequence[Rim], cell: float) -> tuple[tuple[Hole, ...], Mesh]:
-    """The wall about which a rim goes, from there to where it meets others, and the openings that it joins.
+def _onwards(
+    mouth: Mouth, mouths: Sequence[Mouth], rims: Sequence[Rim], walls: Sequence[Wall], cell: float
+) -> tuple[list[Mouth], Mesh]:
+    """The wall about which a rim goes, from there to where it meets others, and the mouths that it joins.
 
-    To the rim about it on the other side of these, if there is one. Without faces where it meets none.
+    As far as the rim about it on the other side, if there is one, else as far as a piece of it that was seen. Without
+    faces where it meets none and none was seen.
     """
-    wall, walls = rim.walls[0], list(chain(*(other.walls for other in rims)))
+    rim, wall = mouth
     axis = -np.sign(rim.hole.axis @ wall.shape.axis) * wall.shape.axis  # into what was not seen
-    start = float(((rim.places[rim.on(wall, cell)] - wall.shape.centre) @ axis).min())
+
+    def along(other: Rim) -> FloatArray:
+        heights: FloatArray = (other.places[other.on(wall, cell)] - wall.shape.centre) @ axis
+        return heights
+
+    start = float(along(rim).min())
     meets = [at for other in walls if (at := meeting(wall, other, axis)) is not None and at > start]
-    ends: tuple[Hole, ...] = (rim.hole,)
-    rim_places = rim.places
-    stop = max(meets, default=start)
-    for other in rims if meets else ():
-        if other.goes_round and other.hole.axis @ axis > 0 and other.on(wall, cell).mean() > SHARE:
-            there = float(((other.places - wall.shape.centre) @ axis).max())
-            if there > stop:
-                ends, stop = (rim.hole, other.hole), there
-                rim_places = np.vstack([rim.places, other.places])
+    seen = [far for other in rims if _is_piece_of(other, wall) and (far := float(along(other).max())) > start]
+    ends, stop = [mouth], max(meets + seen, default=start)
+    across = [
+        (float(along(other).max()), (other, wall))
+        for other, about in mouths
+        if about is wall and other is not rim and other.hole.axis @ axis > 0
+    ]
+    across = [pair for pair in across if pair[0] > start]
+    if across and meets:
+        stop, facing = min(across, key=lambda pair: pair[0])
+        ends.append(facing)
     piece = outside_of(ring(wall, axis, start, stop, cell), wall, walls, cell)
-    return ends, reaching(piece, rim_places, cell)
+    return ends, reaching(piece, np.concatenate([end.places for end, _ in ends]), cell)
+
+
+def _is_piece_of(rim: Rim, wall: Wall) -> bool:
+    """Whether a rim runs round a piece of a wall."""
+    return wall in rim.walls and not rim.goes_round(wall) and signed_area(rim.unrolled(wall)) < 0

@@ -73,11 +73,18 @@ class Rim:
         squares, axes = np.linalg.eigh(self.facing.T @ self.facing / len(self.facing))
         return squares, axes
 
-    @property
-    def goes_round(self) -> bool:
-        """Whether it goes round its first wall."""
-        angle, _ = self.about(self.walls[0])
+    def goes_round(self, wall: Wall) -> bool:
+        """Whether it goes round a wall."""
+        angle, _ = self.about(wall)
         return bool(abs(angle[-1] - angle[0]) > np.pi)
+
+    def unrolled(self, wall: Wall) -> FloatArray:
+        """(n, 2) where it lies on an unrolled wall, mm: counter-clockwise about an opening, seen from outside.
+
+        It runs clockwise about a piece of surface. Of a rim that goes round the wall this tells nothing.
+        """
+        angle, height = self.about(wall)
+        return np.column_stack([wall.faces * wall.shape.radius * angle[:-1], height])
 
     def about(self, wall: Wall) -> tuple[FloatArray, FloatArray]:
         """(n + 1,) its angle about a wall's axis, unwrapped, up to its first place again; (n,) how far along, mm."""
@@ -183,3 +190,9 @@ def painted(piece: Mesh, rim: Rim, mesh: Mesh) -> Mesh:
     nearest = rim.hole.loop[cKDTree(rim.places).query(piece.vertices)[1]]
     colours = None if mesh.colours is None else mesh.colours[nearest]
     return Mesh(piece.vertices, piece.faces, np.ones(len(piece.faces), bool), colours)
+
+
+def signed_area(outline: FloatArray) -> float:
+    """Area within an outline (n, 2), negative where it runs clockwise."""
+    x, y = outline.T
+    return float((x * np.roll(y, -1) - y * np.roll(x, -1)).sum() / 2)

@@ -17,14 +17,14 @@ from scipy.spatial import cKDTree
 from pipeline.geometry.facing import upright_axes
 from pipeline.geometry.holes import Hole
 from pipeline.geometry.repair import together, used_only
-from pipeline.geometry.rims import Rim, painted
+from pipeline.geometry.rims import Rim, painted, signed_area
 from pipeline.geometry.round_walls import Wall
 from pipeline.geometry.wall_pieces import meeting, outside_of, reaching, ring, with_pieces
 from pipeline.part import BoolArray, FloatArray, IndexArray, Mesh
 
 NEAR_CELLS, SLOT = 2.0, 0.5
 """A rim is another surface's from so many cells off the wall on; it belongs to the same slot within so much of the
-opening's width."""
+opening's width, where it is as wide as that."""
 
 
 def with_windows(mesh: Mesh, rims: Sequence[Rim], cell: float) -> tuple[Mesh, list[Hole]]:
@@ -49,7 +49,8 @@ def with_windows(mesh: Mesh, rims: Sequence[Rim], cell: float) -> tuple[Mesh, li
 
 def _leads_through(rim: Rim, rims: Sequence[Rim], cell: float) -> bool:
     """Whether another rim runs along that of an opening, on another surface: both are the ends of a slot."""
-    others = [other.places for other in rims if other is not rim]
+    wide = SLOT * rim.hole.diameter_mm
+    others = [other.places for other in rims if other is not rim and other.hole.diameter_mm > wide]
     if not others:
         return False
     places = np.concatenate(others)
@@ -59,7 +60,7 @@ def _leads_through(rim: Rim, rims: Sequence[Rim], cell: float) -> bool:
     if len(places) == 0:
         return False
     away = cKDTree(places).query(rim.places)[0]
-    return bool(np.median(away) < SLOT * rim.hole.diameter_mm)
+    return bool(np.median(away) < wide)
 
 
 def _across(mesh: Mesh, rim: Rim, known: Sequence[Wall], cell: float) -> Mesh | None:
@@ -97,14 +98,12 @@ def _unrolled(rim: Rim, wall: Wall) -> FloatArray | None:
     It runs counter-clockwise seen from outside; None as well where it runs round a piece of surface, or lies over
     itself after a turn.
     """
-    angle, height = rim.about(wall)
-    if abs(angle[-1] - angle[0]) > np.pi:
+    if rim.goes_round(wall):
         return None
-    outline = np.column_stack([wall.faces * wall.shape.radius * angle[:-1], height])
-    x, y = outline.T
-    around = float((x * np.roll(y, -1) - y * np.roll(x, -1)).sum()) > 0
+    outline = rim.unrolled(wall)
     turn = np.array([2 * np.pi * wall.shape.radius, 0.0])
-    return outline if around and not _inside(np.vstack([outline - turn, outline + turn]), outline).any() else None
+    over_itself = _inside(np.vstack([outline - turn, outline + turn]), outline).any()
+    return outline if signed_area(outline) > 0 and not over_itself else None
 
 
 def _within(outline: FloatArray, wall: Wall, cell: float) -> Mesh:

@@ -114,11 +114,31 @@ def test_two_places_without_data_across_from_one_another_are_no_bore() -> None:
     assert walled(unseen(block, spots))[1] == []
 
 
+@pytest.mark.parametrize(
+    "profile", [[(12, -40), (6, 40)], [(11, -40), (11, 0), (6, 0), (6, 40)]], ids=["taper", "step"]
+)
+def test_a_tapered_or_stepped_bore_is_not_made_solid(profile: list[tuple[float, float]]) -> None:
+    """It was shut between its two ends: a fifth too much volume."""
+    outline = np.array([(16, 40), (16, -40), *profile, (16, 40)], float)
+    solid = trimesh.creation.revolve(outline[::-1], sections=64)
+    whole = solid.subdivide_to_size(EDGE)
+    middle = whole.triangles_center
+    between = (np.abs(middle[:, 2]) < 22) & (np.linalg.norm(middle[:, :2], axis=1) < 13)
+    mesh, depths = walled(unseen(whole, between))
+    assert depths == [pytest.approx(44, abs=4)]
+    closed = closed_surface(mesh)
+    assert closed is not None
+    judge = trimesh.Trimesh(closed.vertices, closed.faces, process=False)
+    assert judge.is_watertight
+    assert judge.euler_number == 0
+    assert judge.volume == pytest.approx(solid.volume, rel=0.04)  # where the step lies nobody saw
+
+
 @pytest.mark.parametrize("change", ["narrower", "aside", "askew"])
 def test_two_blind_holes_that_do_not_fit_are_no_bore(change: str) -> None:
     drill = [trimesh.creation.cylinder(6.0, 24.0, sections=64) for _ in range(2)]
     if change == "narrower":
-        drill[1] = trimesh.creation.cylinder(4.0, 24.0, sections=64)
+        drill[1] = trimesh.creation.cylinder(2.0, 24.0, sections=64)
     drill[0].apply_translation((0, 0, 22))
     drill[1].apply_translation((4 if change == "aside" else 0, 0, -22))
     if change == "askew":

@@ -108,6 +108,8 @@ def test_a_slot_whose_sides_nobody_saw_stays_a_slot() -> None:
     both = [hidden_part(vertices, faces, radius, 5, 20) for radius in (BORE, SHAFT)]
     assert windows_in(unseen(vertices, faces, both[0] | both[1]))[1] == 0
     assert windows_in(unseen(vertices, faces, both[0]))[1] == 1
+    spot = hidden_part(vertices, faces, SHAFT, 14.5, 3)
+    assert windows_in(unseen(vertices, faces, both[0] | spot))[1] == 2  # a small hole is not its other end
 
 
 def test_two_windows_side_by_side_are_both_closed() -> None:
