@@ -2,7 +2,8 @@
 
 A scanner looks a diameter or two into a bore. Two openings that face away from one another, whose outlines are the
 same along the line between them and whose walls run along it, are the ends of one bore: the wall goes on straight
-from the one to the other (common practice, no source). That is a guess, as every filling is.
+from the one to the other (common practice, no source). One may be wider where both walls are seen: a taper goes on,
+and nobody knows where a step lies. That is a guess, as every filling is.
 """
 
 from __future__ import annotations

@@ -108,8 +108,13 @@ def test_a_slot_whose_sides_nobody_saw_stays_a_slot() -> None:
     both = [hidden_part(vertices, faces, radius, 5, 20) for radius in (BORE, SHAFT)]
     assert windows_in(unseen(vertices, faces, both[0] | both[1]))[1] == 0
     assert windows_in(unseen(vertices, faces, both[0]))[1] == 1
-    spot = hidden_part(vertices, faces, SHAFT, 14.5, 3)
-    assert windows_in(unseen(vertices, faces, both[0] | spot))[1] == 2  # a small hole is not its other end
+
+
+def test_a_small_hole_is_not_the_other_end_of_a_wide_opening() -> None:
+    """A pipe tee's bore was not carried on for a hole in its outside: 1.2 percent too much volume."""
+    vertices, faces = tube(0.7)
+    wide, spot = hidden_part(vertices, faces, BORE, 5, 20), hidden_part(vertices, faces, SHAFT, 14.5, 3)
+    assert windows_in(unseen(vertices, faces, wide | spot))[1] == 2
 
 
 def test_two_windows_side_by_side_are_both_closed() -> None:
