@@ -102,8 +102,9 @@ def _unrolled(rim: Rim, wall: Wall) -> FloatArray | None:
         return None
     outline = rim.unrolled(wall)
     turn = np.array([2 * np.pi * wall.shape.radius, 0.0])
-    over_itself = _inside(np.vstack([outline - turn, outline + turn]), outline).any()
-    return outline if signed_area(outline) > 0 and not over_itself else None
+    if np.ptp(outline[:, 0]) > turn[0] and _inside(np.vstack([outline - turn, outline + turn]), outline).any():
+        return None
+    return outline if signed_area(outline) > 0 else None
 
 
 def _within(outline: FloatArray, wall: Wall, cell: float) -> Mesh:
