@@ -1,8 +1,9 @@
-"""Bores that meet where nobody saw it: each goes on into the others.
+"""Bores that go on where nobody saw it: into others that they meet, and to what was seen of their wall.
 
 A scanner looks a diameter or two into each mouth of a pipe's tee, and the rims of what it saw go round their bores.
 One such rim alone may be that of a blind end. Where the axis of its bore passes through that of another, on whose wall
-a rim lies as well, the wall goes on to there (common practice, no source). That is a guess, as every filling is.
+a rim lies as well, the wall goes on to there (common practice, no source); and so it does to a piece of it that was
+seen through another opening. That is a guess, as every filling is.
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ Mouth = tuple[Rim, Wall]
 
 
 def with_junctions(mesh: Mesh, rims: Sequence[Rim], cell: float) -> tuple[Mesh, list[Hole]]:
-    """The mesh with the walls of bores that meet as pieces of their own, and the openings between which they lie.
+    """The mesh with the walls of bores that go on as pieces of their own, and the openings at which they begin and end.
 
     Parameters
     ----------

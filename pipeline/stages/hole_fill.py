@@ -108,7 +108,7 @@ def _closed(
         f"({len(left)}): {_list(openings)}."
     )
     if met:
-        text += f" Taken for bores that meet where nobody saw it: {_list(met)}."
+        text += f" Taken for bores that go on where nobody saw it: {_list(met)}."
     if bores:
         text += f" Taken for through bores whose middle nobody saw: {_bores(bores)}."
     if windows:
