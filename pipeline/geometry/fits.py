@@ -24,6 +24,9 @@ Kind = Literal["plane", "sphere", "cylinder"]
 FEWEST: dict[str, int] = {"plane": 3, "sphere": 4, "cylinder": 5}
 STEPS = 100
 SMALL = 1e-14
+LEAST_STRENGTH = 1e-12
+"""What the points say of the parameter they say least of, as a share of that they say most of, below which they say
+nothing."""
 LEAST_RADIUS = 1e-6
 """Least radius of a cylinder as a share of the points' mean distance from their middle."""
 
@@ -236,7 +239,7 @@ def _least_squares(
     at, root = start, np.sqrt(weights)
     off, slopes = distances(at)
     for _ in range(STEPS):
-        step, _, rank, _ = np.linalg.lstsq(slopes * root[:, None], -off * root, rcond=1e-12)
+        step, _, rank, _ = np.linalg.lstsq(slopes * root[:, None], -off * root, rcond=LEAST_STRENGTH)
         if rank < len(at) or not np.isfinite(step).all():
             return None
         best = float(weights @ off**2)
@@ -252,5 +255,8 @@ def _least_squares(
             break
     count = len(off)
     variance = float(weights @ off**2 / weights.sum()) * count / max(count - len(at), 1)
-    inverse = np.linalg.inv((slopes * (weights * count / weights.sum())[:, None]).T @ slopes)
-    return at, np.sqrt(np.maximum(variance * np.diag(inverse), 0.0))
+    triangle = np.linalg.qr(slopes * np.sqrt(weights * count / weights.sum())[:, None], mode="r")
+    _, strength, ways = np.linalg.svd(triangle)
+    if strength[-1] <= LEAST_STRENGTH * strength[0]:
+        return None
+    return at, np.sqrt(variance * ((ways / strength[:, None]) ** 2).sum(axis=0))

@@ -27,7 +27,7 @@ ROWS, FEWEST, ROUNDS, ALONG = 8, 30, 4, 0.3
 to those that stand along the axis to within this sine."""
 ON_CELLS, FACING, SHARE = 0.5, 0.9, 0.9
 """A rim lies on a wall where so much of it is within so many cells of it, and faces as it does within this cosine."""
-ASKED, WITHIN_CELLS = 60_000, (0.5, 0.5, 0.5, 0.5, 0.25)
+ASKED, WITHIN_CELLS = 60_000, (0.5, 0.5, 0.5, 0.25, 0.25)
 """So many faces of the mesh are asked whether they lie on a wall, in turn to within so many cells."""
 ENDS = 0.02
 """Share of what lies on a wall at either end that may be there by chance."""
@@ -112,7 +112,10 @@ def _walls_about(mesh: Mesh, rim: Rim, around: Incidence, cell: float) -> list[W
 
 
 def _walls_known(mesh: Mesh, rims: Sequence[Rim], around: Incidence, cell: float) -> list[Wall]:
-    """The round walls about rims, each once, from where most was seen of it."""
+    """The round walls about rims, each once, from where most was seen of it.
+
+    None of a radius as large as the part: that is a flat face, and all round it would be a wall without end.
+    """
     seen = np.flatnonzero(~mesh.filled)
     seen = mesh.faces[seen[np.linspace(0, len(seen) - 1, min(ASKED, len(seen))).astype(int)]]
     places, normals = mesh.vertices[seen].mean(axis=1), unit(face_vectors(mesh.vertices, seen))
@@ -121,6 +124,8 @@ def _walls_known(mesh: Mesh, rims: Sequence[Rim], around: Incidence, cell: float
         for rim in rims
         for wall in _walls_about(mesh, rim, around, cell)
     ]
+    widest = float(np.ptp(mesh.vertices, axis=0).max())
+    found = [(wall, on) for wall, on in found if wall.shape.radius < widest]
     known: list[Wall] = []
     for wall, on in sorted(found, key=lambda pair: -np.count_nonzero(pair[1])):
         held = [np.count_nonzero(other.holds(places[on], normals[on], ON_CELLS * cell, FACING)) for other in known]
@@ -140,16 +145,19 @@ def _with_ends(wall: Wall, places: FloatArray) -> Wall:
 def _seen_farther(wall: Wall, rim: Rim, places: FloatArray, normals: FloatArray, cell: float) -> tuple[Wall, BoolArray]:
     """A wall fitted again to what lies on it as far away as the opening is wide, and (n,) what that is.
 
-    A few rows tell its axis badly.
+    A few rows tell its axis badly. The wall as it was where it would become another.
     """
     near = length(places - rim.hole.centre) < rim.hole.diameter_mm
+    before = near & wall.holds(places, normals, ON_CELLS * cell, FACING)
+    farther, on = wall, before
     for within in WITHIN_CELLS:
-        on = near & wall.holds(places, normals, within * cell, FACING)
-        shape = fitted("cylinder", places[on], axis=wall.shape.axis) if on.sum() >= FEWEST else None
+        shape = fitted("cylinder", places[on], axis=farther.shape.axis) if on.sum() >= FEWEST else None
         if shape is None:
-            break
-        wall = replace(wall, shape=shape)
-    return wall, on
+            return wall, before
+        farther = replace(wall, shape=shape)
+        on = near & farther.holds(places, normals, within * cell, FACING)
+    held = np.count_nonzero(farther.holds(places[before], normals[before], ON_CELLS * cell, FACING))
+    return (farther, on) if held > SHARE * np.count_nonzero(before) else (wall, before)
 
 
 def _only_wall(rim: Rim, places: FloatArray, normals: FloatArray, cell: float) -> Wall | None:

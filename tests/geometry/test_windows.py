@@ -9,10 +9,13 @@ import pytest
 import trimesh
 from meshes import cross_bored, icosphere, off_bores, unseen, without_cap
 
+from pipeline.geometry import rims
+from pipeline.geometry.fits import Fit
 from pipeline.geometry.holes import find_holes
 from pipeline.geometry.incidence import Incidence
 from pipeline.geometry.measure import area, mean_cell
 from pipeline.geometry.rims import rims_on_walls
+from pipeline.geometry.round_walls import Wall
 from pipeline.geometry.windows import with_windows
 from pipeline.part import BoolArray, FloatArray, Mesh, Part
 from pipeline.stage import StageContext
@@ -189,3 +192,18 @@ def test_a_window_may_wind_round_its_wall_for_more_than_a_turn() -> None:
     laid = made.faces[made.filled]
     assert np.hypot(*made.vertices[laid].reshape(-1, 3)[:, :2].T) == pytest.approx(BORE, abs=0.05)
     assert 0.6 < area(made.vertices, laid) / area(vertices, faces[hidden]) < 1.0
+
+
+def test_a_flat_face_is_no_round_wall(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A cylinder of 80 metres fitted to one was laid all round, until no memory was left."""
+    block = trimesh.creation.box((40, 40, 20)).subdivide_to_size(1.5)
+    middle = block.triangles_center
+    spot = (np.linalg.norm(middle[:, :2], axis=1) < 8) & (middle[:, 2] > 9.9)
+    mesh = unseen(np.array(block.vertices), np.array(block.faces), spot)
+    around = Incidence(mesh.faces, len(mesh.vertices))
+    shape = Fit(
+        "cylinder", np.array([0, 0, 10 - 8e4]), np.array([1.0, 0, 0]), 8e4, np.zeros(0), 0.0, np.zeros(0, np.bool_)
+    )
+    monkeypatch.setattr(rims, "_walls_about", lambda *_: [Wall(shape, 1.0)])
+    holes = find_holes(mesh, around)
+    assert [rim.walls for rim in rims_on_walls(mesh, holes, around, mean_cell(mesh.vertices, mesh.faces))] == [()]
