@@ -49,7 +49,7 @@ def with_junctions(mesh: Mesh, rims: Sequence[Rim], cell: float) -> tuple[Mesh, 
 def _onwards(
     mouth: Mouth, mouths: Sequence[Mouth], rims: Sequence[Rim], walls: Sequence[Wall], cell: float
 ) -> tuple[list[Mouth], Mesh]:
-    """The wall about which a rim goes, from there to where it meets others, and the mouths that it joins.
+    """The wall about which a rim goes, from there to where it first meets another, and the mouths that it joins.
 
     As far as the rim about it on the other side, if there is one, else as far as a piece of it that was seen. Without
     faces where it meets none and none was seen.
@@ -64,7 +64,7 @@ def _onwards(
     start = float(along(rim).min())
     meets = [at for other in walls if (at := meeting(wall, other, axis)) is not None and at > start]
     seen = [far for other in rims if _is_piece_of(other, wall) and (far := float(along(other).max())) > start]
-    ends, stop = [mouth], max(meets + seen, default=start)
+    ends, stop = [mouth], max(sorted(meets)[:1] + seen, default=start)
     across = [
         (float(along(other).max()), (other, wall))
         for other, about in mouths

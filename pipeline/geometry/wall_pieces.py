@@ -9,7 +9,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from pipeline.geometry.deviation import Surface
-from pipeline.geometry.edges import edges_of, face_components, touching
+from pipeline.geometry.edges import edges_of, face_components, one_row_more, touching
 from pipeline.geometry.facing import upright_axes
 from pipeline.geometry.repair import together, without_faces
 from pipeline.geometry.round_walls import Wall
@@ -26,6 +26,8 @@ other."""
 BESIDE_CELLS = 2.5
 """A piece of a wall begins within so many cells of that part of the rim that lies on this wall alone: beyond the bore
 into which it opens, a bore has no wall."""
+CUT_SHARE = 0.05
+"""Share of a wall's faces that may pass through what was seen, and are left out."""
 MISSES = 0.5
 """Axes that pass one another by less than this share of the smaller radius meet."""
 
@@ -101,7 +103,8 @@ def reaching(piece: Mesh, rim: FloatArray, cell: float) -> Mesh:
 def with_pieces(mesh: Mesh, walls: Sequence[tuple[Opening, Mesh]], cell: float) -> tuple[Mesh, list[Opening]]:
     """The mesh with those walls that cross nothing, and the openings that they close.
 
-    Through a branch, or a window, of its middle a wall runs along what was seen: there it is left out.
+    Through a branch, or a window, of its middle a wall runs along what was seen: there it is left out, and where a
+    little of it passes through what was seen.
 
     Parameters
     ----------
@@ -117,9 +120,18 @@ def with_pieces(mesh: Mesh, walls: Sequence[tuple[Opening, Mesh]], cell: float) 
             wall = without_faces(wall, touching(wall.faces, seen.distance(wall.vertices) < CLEAR_CELLS * cell))
         if len(wall.faces) == 0:
             continue
-        both = together(mesh, wall)
-        among = np.arange(len(both.faces)) >= len(mesh.faces)
-        if not crossed_faces(both.vertices, both.faces, among).any():
-            mesh = both
+        crossed = _crossed(mesh, wall)
+        if 0 < np.count_nonzero(crossed) < CUT_SHARE * len(crossed):
+            wall = without_faces(wall, one_row_more(wall.faces, one_row_more(wall.faces, crossed)))
+            crossed = _crossed(mesh, wall)
+        if len(wall.faces) and not crossed.any():
+            mesh = together(mesh, wall)
             gone_on.append(opening)
     return mesh, gone_on
+
+
+def _crossed(mesh: Mesh, wall: Mesh) -> BoolArray:
+    """(k,) faces of a wall that pass through a mesh, or through one another."""
+    both = together(mesh, wall)
+    among = np.arange(len(both.faces)) >= len(mesh.faces)
+    return crossed_faces(both.vertices, both.faces, among)[among]
