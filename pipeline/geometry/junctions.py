@@ -14,7 +14,8 @@ from itertools import chain
 import numpy as np
 
 from pipeline.geometry.holes import Hole
-from pipeline.geometry.rims import Rim, painted, signed_area
+from pipeline.geometry.outline import signed_area
+from pipeline.geometry.rims import Rim, painted, walls_of
 from pipeline.geometry.round_walls import Wall
 from pipeline.geometry.wall_pieces import meeting, outside_of, reaching, ring, with_pieces
 from pipeline.part import FloatArray, Mesh
@@ -33,7 +34,7 @@ def with_junctions(mesh: Mesh, rims: Sequence[Rim], cell: float) -> tuple[Mesh, 
     cell : length of the mesh's edges, millimetres
     """
     mouths = [(rim, wall) for rim in rims for wall in rim.walls if wall.faces < 0 and rim.goes_round(wall)]
-    walls = list(dict.fromkeys(wall for rim in rims for wall in rim.walls if wall.faces < 0))
+    walls = [wall for wall in walls_of(rims) if wall.faces < 0]
     pieces: list[tuple[tuple[Hole, ...], Mesh]] = []
     joined: list[Mouth] = []
     for mouth in mouths:

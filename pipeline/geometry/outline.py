@@ -13,13 +13,24 @@ FEWEST_IN_CELL = 3
 
 def middle_of(corners: FloatArray) -> FloatArray:
     """(2,) centroid of the area within an outline with corners (k, 2), in order; their mean where there is none."""
-    after = np.roll(corners, -1, axis=0)
-    area = corners[:, 0] * after[:, 1] - corners[:, 1] * after[:, 0]
+    after, area = np.roll(corners, -1, axis=0), _from_origin(corners)
     total = float(area.sum())
     middle: FloatArray = (
         ((corners + after) * area[:, None]).sum(axis=0) / (3.0 * total) if total else corners.mean(axis=0)
     )
     return middle
+
+
+def signed_area(corners: FloatArray) -> float:
+    """Area within an outline with corners (k, 2), in order; negative where they run clockwise."""
+    return float(_from_origin(corners).sum()) / 2
+
+
+def _from_origin(corners: FloatArray) -> FloatArray:
+    """(k,) twice the signed areas of the triangles between the origin and each side."""
+    after = np.roll(corners, -1, axis=0)
+    areas: FloatArray = corners[:, 0] * after[:, 1] - corners[:, 1] * after[:, 0]
+    return areas
 
 
 def outline_of(points: FloatArray, normal: FloatArray) -> FloatArray | None:

@@ -15,19 +15,19 @@ from pipeline.geometry.fits import fitted
 from pipeline.geometry.holes import Hole, rim_normals
 from pipeline.geometry.incidence import Incidence
 from pipeline.geometry.measure import face_vectors
-from pipeline.geometry.round_walls import Wall, round_walls
+from pipeline.geometry.round_walls import FEWEST, Wall, round_walls
 from pipeline.geometry.vectors import inner, length
-from pipeline.part import BoolArray, FloatArray, Mesh
+from pipeline.part import BoolArray, FloatArray, LongArray, Mesh
 
 STRAIGHT, BENT = 0.01, 0.02
 """Of a rim in a round wall what it faces lies in a plane, to within the first of these mean squares; and is not all the
 same way, by more than the second: across what is nearly flat, patches do as well."""
-ROWS, FEWEST, ROUNDS, ALONG = 8, 30, 4, 0.3
-"""The wall is fitted to so many rows of faces about the rim, at least so many faces, in so many rounds, the first time
-to those that stand along the axis to within this sine."""
+ROWS, ROUNDS, ALONG = 8, 4, 0.3
+"""The wall is fitted to so many rows of faces about the rim in so many rounds, the first time to those that stand along
+the axis to within this sine."""
 ON_CELLS, FACING, SHARE = 0.5, 0.9, 0.9
 """A rim lies on a wall where so much of it is within so many cells of it, and faces as it does within this cosine."""
-ASKED, WITHIN_CELLS = 60_000, (0.5, 0.5, 0.5, 0.25, 0.25)
+ASKED, WITHIN_CELLS = 60_000, (0.5, 0.5, 0.5, 0.5, 0.25)
 """So many faces of the mesh are asked whether they lie on a wall, in turn to within so many cells."""
 ENDS = 0.02
 """Share of what lies on a wall at either end that may be there by chance."""
@@ -102,9 +102,7 @@ def _walls_about(mesh: Mesh, rim: Rim, around: Incidence, cell: float) -> list[W
     near = around.faces_at(np.unique(rim.hole.loop))
     for _ in range(ROWS):
         near = around.faces_at(np.unique(mesh.faces[near]))
-    near = near[np.linspace(0, len(near) - 1, min(SAMPLES, len(near))).astype(int)]
-    faces = mesh.faces[near]
-    places, normals = mesh.vertices[faces].mean(axis=1), unit(face_vectors(mesh.vertices, faces))
+    places, normals = _some_of(mesh, near, SAMPLES)
     wall = _only_wall(rim, places, normals, cell)
     if wall is not None or rim.hole.diameter_mm < WIDE_CELLS * cell or rim.spread[0][1] < BENT:
         return [] if wall is None else [wall]
@@ -116,9 +114,7 @@ def _walls_known(mesh: Mesh, rims: Sequence[Rim], around: Incidence, cell: float
 
     None of a radius as large as the part: that is a flat face, and all round it would be a wall without end.
     """
-    seen = np.flatnonzero(~mesh.filled)
-    seen = mesh.faces[seen[np.linspace(0, len(seen) - 1, min(ASKED, len(seen))).astype(int)]]
-    places, normals = mesh.vertices[seen].mean(axis=1), unit(face_vectors(mesh.vertices, seen))
+    places, normals = _some_of(mesh, np.flatnonzero(~mesh.filled), ASKED)
     found = [
         _seen_farther(wall, rim, places, normals, cell)
         for rim in rims
@@ -132,6 +128,12 @@ def _walls_known(mesh: Mesh, rims: Sequence[Rim], around: Incidence, cell: float
         if max(held, default=0) <= SHARE * np.count_nonzero(on):
             known.append(_with_ends(wall, places[wall.holds(places, normals, ON_CELLS * cell, FACING)]))
     return known
+
+
+def _some_of(mesh: Mesh, rows: LongArray, most: int) -> tuple[FloatArray, FloatArray]:
+    """(m, 3) middles and (m, 3) unit normals of faces (k,), of so many at most, evenly through the list."""
+    faces = mesh.faces[rows[np.linspace(0, len(rows) - 1, min(most, len(rows))).astype(int)]]
+    return mesh.vertices[faces].mean(axis=1), unit(face_vectors(mesh.vertices, faces))
 
 
 def _with_ends(wall: Wall, places: FloatArray) -> Wall:
@@ -149,13 +151,10 @@ def _seen_farther(wall: Wall, rim: Rim, places: FloatArray, normals: FloatArray,
     """
     near = length(places - rim.hole.centre) < rim.hole.diameter_mm
     before = near & wall.holds(places, normals, ON_CELLS * cell, FACING)
-    farther, on = wall, before
-    for within in WITHIN_CELLS:
-        shape = fitted("cylinder", places[on], axis=farther.shape.axis) if on.sum() >= FEWEST else None
-        if shape is None:
-            return wall, before
-        farther = replace(wall, shape=shape)
-        on = near & farther.holds(places, normals, within * cell, FACING)
+    farther = wall.fitted_again(places[near], normals[near], [(within * cell, FACING) for within in WITHIN_CELLS])
+    if farther is None:
+        return wall, before
+    on = near & farther.holds(places, normals, WITHIN_CELLS[-1] * cell, FACING)
     held = np.count_nonzero(farther.holds(places[before], normals[before], ON_CELLS * cell, FACING))
     return (farther, on) if held > SHARE * np.count_nonzero(before) else (wall, before)
 
@@ -171,13 +170,12 @@ def _only_wall(rim: Rim, places: FloatArray, normals: FloatArray, cell: float) -
     if spread[0] > STRAIGHT or spread[1] < BENT:
         return None
     on = np.abs(normals @ axes[:, 0]) < ALONG
-    for _ in range(ROUNDS):
-        shape = fitted("cylinder", places[on], axis=axes[:, 0]) if on.sum() >= FEWEST else None
-        if shape is None:
-            return None
-        wall = Wall(shape, float(np.sign(inner(shape.normals(places[on]), normals[on]).sum())))
-        on = wall.holds(places, normals, ON_CELLS * cell, FACING)
-    return wall if rim.on(wall, cell).mean() > SHARE else None
+    shape = fitted("cylinder", places[on], axis=axes[:, 0]) if on.sum() >= FEWEST else None
+    if shape is None:
+        return None
+    first = Wall(shape, float(np.sign(inner(shape.normals(places[on]), normals[on]).sum())))
+    wall = first.fitted_again(places, normals, (ROUNDS - 1) * [(ON_CELLS * cell, FACING)])
+    return wall if wall is not None and rim.on(wall, cell).mean() > SHARE else None
 
 
 def _under(rim: Rim, known: Sequence[Wall], cell: float) -> list[Wall]:
@@ -200,7 +198,6 @@ def painted(piece: Mesh, rim: Rim, mesh: Mesh) -> Mesh:
     return Mesh(piece.vertices, piece.faces, np.ones(len(piece.faces), bool), colours)
 
 
-def signed_area(outline: FloatArray) -> float:
-    """Area within an outline (n, 2), negative where it runs clockwise."""
-    x, y = outline.T
-    return float((x * np.roll(y, -1) - y * np.roll(x, -1)).sum() / 2)
+def walls_of(rims: Sequence[Rim]) -> list[Wall]:
+    """The walls on which rims lie, each once."""
+    return list(dict.fromkeys(wall for rim in rims for wall in rim.walls))

@@ -8,6 +8,7 @@ shape detection", 2007), the one that most others confirm is fitted by least squ
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -71,6 +72,22 @@ class Wall:
         height, facing = self.height(places)
         on: BoolArray = (np.abs(height) < within_mm) & (inner(facing, normals) > alike)
         return on
+
+    def fitted_again(
+        self, places: FloatArray, normals: FloatArray, bands: Sequence[tuple[float, float]]
+    ) -> Wall | None:
+        """Fitted to those places (n, 3) that lie on it, once for each band: within so many mm, alike to this cosine.
+
+        None where these are too few, or determine no cylinder.
+        """
+        wall = self
+        for within_mm, alike in bands:
+            on = wall.holds(places, normals, within_mm, alike)
+            shape = fitted("cylinder", places[on], axis=wall.shape.axis) if on.sum() >= FEWEST else None
+            if shape is None:
+                return None
+            wall = replace(wall, shape=shape)
+        return wall
 
 
 def on_round_walls(guess: Mesh, mesh: Mesh, cell: float) -> Mesh:
@@ -140,16 +157,13 @@ def _best(
             if on.sum() > best[1].sum():
                 best = wall, on
     wall, on = best
-    if wall is None or on.sum() < FEWEST:
+    near, close = ((cells * cell, alike) for cells, alike in (NEAR, ON))
+    wall = None if wall is None else wall.fitted_again(places, normals, [near] + (ROUNDS - 1) * [close])
+    if wall is None:
         return None, on
-    for _ in range(ROUNDS):
-        shape = fitted("cylinder", places[on], axis=wall.shape.axis)
-        if shape is None:
-            return None, on
-        wall = replace(wall, shape=shape)
-        on = wall.holds(places, normals, ON[0] * cell, ON[1])
+    on = wall.holds(places, normals, *close)
     sure = _seen_round(wall.shape, places[on])
-    sure &= wall.holds(places, normals, NEAR[0] * cell, NEAR[1]).sum() <= ROUND * on.sum()
+    sure &= wall.holds(places, normals, *near).sum() <= ROUND * on.sum()
     return (wall if sure else None, on)
 
 

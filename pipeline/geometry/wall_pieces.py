@@ -84,11 +84,13 @@ def _goes_on(other: Wall, wall: Wall, places: FloatArray) -> BoolArray:
     sides where neither is known.
     """
     at = meeting(other, wall, other.shape.axis)
-    low, high = other.seen_mm
-    if at is None or (low > (below := at - wall.shape.radius) and high < at + wall.shape.radius):
+    if at is None:
         return np.ones(len(places), bool)
-    along = (places - other.shape.centre) @ other.shape.axis
-    return np.where(along < at, low < below, high > at + wall.shape.radius)
+    low, high = other.seen_mm
+    down, up = low < at - wall.shape.radius, high > at + wall.shape.radius
+    if not down and not up:
+        return np.ones(len(places), bool)
+    return np.where((places - other.shape.centre) @ other.shape.axis < at, down, up)
 
 
 def reaching(piece: Mesh, rim: FloatArray, cell: float) -> Mesh:
@@ -120,18 +122,18 @@ def with_pieces(mesh: Mesh, walls: Sequence[tuple[Opening, Mesh]], cell: float) 
             wall = without_faces(wall, touching(wall.faces, seen.distance(wall.vertices) < CLEAR_CELLS * cell))
         if len(wall.faces) == 0:
             continue
-        crossed = _crossed(mesh, wall)
+        both, crossed = _together(mesh, wall)
         if 0 < np.count_nonzero(crossed) < CUT_SHARE * len(crossed):
             wall = without_faces(wall, one_row_more(wall.faces, one_row_more(wall.faces, crossed)))
-            crossed = _crossed(mesh, wall)
+            both, crossed = _together(mesh, wall)
         if len(wall.faces) and not crossed.any():
-            mesh = together(mesh, wall)
+            mesh = both
             gone_on.append(opening)
     return mesh, gone_on
 
 
-def _crossed(mesh: Mesh, wall: Mesh) -> BoolArray:
-    """(k,) faces of a wall that pass through a mesh, or through one another."""
+def _together(mesh: Mesh, wall: Mesh) -> tuple[Mesh, BoolArray]:
+    """Both as one, and (k,) faces of the wall that pass through the mesh, or through one another."""
     both = together(mesh, wall)
     among = np.arange(len(both.faces)) >= len(mesh.faces)
-    return crossed_faces(both.vertices, both.faces, among)[among]
+    return both, crossed_faces(both.vertices, both.faces, among)[among]

@@ -9,15 +9,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import reduce
-from itertools import chain
 
 import numpy as np
 from scipy.spatial import cKDTree
 
 from pipeline.geometry.facing import upright_axes
 from pipeline.geometry.holes import Hole
+from pipeline.geometry.outline import signed_area
 from pipeline.geometry.repair import together, used_only
-from pipeline.geometry.rims import Rim, painted, signed_area
+from pipeline.geometry.rims import Rim, painted, walls_of
 from pipeline.geometry.round_walls import Wall
 from pipeline.geometry.wall_pieces import meeting, outside_of, reaching, ring, with_pieces
 from pipeline.part import BoolArray, FloatArray, IndexArray, Mesh
@@ -37,7 +37,7 @@ def with_windows(mesh: Mesh, rims: Sequence[Rim], cell: float) -> tuple[Mesh, li
     cell : length of the mesh's edges, millimetres
     """
     pieces: list[tuple[Hole, Mesh]] = []
-    known = list(chain(*(rim.walls for rim in rims)))
+    known = walls_of(rims)
     for rim in rims:
         if not rim.walls or _leads_through(rim, rims, cell):
             continue
@@ -54,7 +54,7 @@ def _leads_through(rim: Rim, rims: Sequence[Rim], cell: float) -> bool:
     if not others:
         return False
     places = np.concatenate(others)
-    walls = [wall for other in rims for wall in other.walls if wall.faces == rim.walls[0].faces]
+    walls = [wall for wall in walls_of(rims) if wall.faces == rim.walls[0].faces]
     off = np.min([np.abs(wall.height(places)[0]) for wall in walls], axis=0)
     places = places[off > NEAR_CELLS * cell]
     if len(places) == 0:
