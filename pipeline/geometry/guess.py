@@ -20,9 +20,12 @@ from pipeline.geometry.repair import used_only
 from pipeline.geometry.size import is_closed
 from pipeline.part import BoolArray, FloatArray, IndexArray, Mesh
 
-MARGINS = (2.0, 2.2, 2.5)
-"""Size of the solver's cube relative to the part, in turn until its surface is closed: nothing may touch the sides, and
-where a piece touches itself in one grid it does not in another."""
+GRIDS = (1.0, 0.9, 0.8)
+"""Width of the solver's grid in cells of the mesh, in turn until its surface is closed: where a piece touches itself in
+one grid it does not in another."""
+MARGIN = 1.25
+"""Size of the solver's cube relative to the part, at least: nothing may touch the sides. Each halving of its grid costs
+as much as all before it, so the cube is made larger than that only to hold whole halvings."""
 DENSE_CELLS, COARSE_CELLS = 8.0, 6.0
 """So many cells about the openings all vertices are used; farther off, where the surface is only to hold the whole
 together, one place to the cube of so many cells."""
@@ -47,8 +50,8 @@ def closed_guess(mesh: Mesh, cell: float) -> Mesh | None:
     cell : length of its edges, millimetres
     """
     places, normals = _places(mesh, cell, None)
-    for margin in MARGINS:
-        made = _largest(*_implicit(places, normals, cell, margin))
+    for grid in GRIDS:
+        made = _largest(*_implicit(places, normals, grid * cell))
         if len(made.faces) == 0:
             return None
         if is_closed(made.faces):
@@ -61,7 +64,7 @@ def guess_about(openings: FloatArray, mesh: Mesh, cell: float) -> Mesh:
 
     No faces where there is no such surface.
     """
-    return _largest(*_implicit(*_places(mesh, cell, openings), cell, MARGINS[0]))
+    return _largest(*_implicit(*_places(mesh, cell, openings), GRIDS[0] * cell))
 
 
 def beyond_rims(guess: Mesh, surface: Surface, edges: Edges, cell: float) -> Mesh:
@@ -116,18 +119,19 @@ def _places(mesh: Mesh, cell: float, openings: FloatArray | None) -> tuple[Float
     return np.concatenate([places[near], far.points]), np.concatenate([normals[near], far.normals])
 
 
-def _implicit(places: FloatArray, normals: FloatArray, cell: float, margin: float) -> tuple[FloatArray, IndexArray]:
-    """Screened Poisson through oriented places, in one thread so that it repeats itself."""
+def _implicit(places: FloatArray, normals: FloatArray, grid: float) -> tuple[FloatArray, IndexArray]:
+    """Screened Poisson through oriented places in a grid so wide, in one thread so that it repeats itself."""
     o3d = open3d()
     extent = float(np.ptp(places, axis=0).max())
     cloud = o3d.geometry.PointCloud(o3d.utility.Vector3dVector(places))
     cloud.normals = o3d.utility.Vector3dVector(normals)
-    depth = int(np.clip(np.round(np.log2(margin * extent / cell)), 5, 10))
+    depth = int(np.clip(np.ceil(np.log2(MARGIN * extent / grid)), 5, 10))
+    scale = max(MARGIN, grid * 2**depth / extent)
     made, _ = o3d.geometry.TriangleMesh.create_from_point_cloud_poisson(
-        cloud, depth=depth, scale=margin, linear_fit=True, n_threads=1
+        cloud, depth=depth, scale=scale, linear_fit=True, n_threads=1
     )
     vertices, faces = np.array(made.vertices), np.array(made.triangles, np.int32)
-    bound = np.abs(places).max() + margin * extent
+    bound = np.abs(places).max() + scale * extent
     if not np.isfinite(vertices).all() or (len(vertices) and np.abs(vertices).max() > bound):
         return np.zeros((0, 3)), np.zeros((0, 3), np.int32)
     return vertices, faces
