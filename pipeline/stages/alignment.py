@@ -277,7 +277,7 @@ class Alignment(Stage):
         if percent > most_percent:
             odd = odd_one(found)
             suspect = pair[1] if odd is None else odd
-            if percent > HOPELESS * self.most_contradiction_percent and found.searched and mirrored(suspect, found):
+            if percent > HOPELESS * self.most_contradiction_percent and found.searched and self._mirrored(suspect, found):
                 _stop_mirrored(names[suspect], context)
             context.stop(
                 Outcome.RESCAN,
@@ -292,7 +292,7 @@ class Alignment(Stage):
         share, (i, j) = found.overlap
         if 100 * share < self.least_overlap_percent:
             k, why, remedy = misfit(found, self.least_overlap_percent / 100, names)
-            if mirrored(k, found):
+            if self._mirrored(k, found):
                 _stop_mirrored(names[k], context)
             context.stop(Outcome.RESCAN, "sides-do-not-join", f"{names[k]} {why}", remedy, names[k])
         for (i, j), pair in found.best.pairs.items():
@@ -301,6 +301,9 @@ class Alignment(Stage):
                 context.warn(f"{names[i]} and {names[j]} share only {linked:.0f} percent of their surface.")
         if 100 * share < self.good_overlap_percent and len(names) > 2:
             context.warn(f"One side hangs on the others by only {100 * share:.0f} percent of its surface.")
+
+    def _mirrored(self, k: int, found: Found) -> bool:
+        return mirrored(k, found, self.marker_noise_mm, self.most_contradiction_percent / 100)
 
     def _judge_certainty(self, part: Part, found: Found, context: StageContext) -> None:
         names = found.names

@@ -9,10 +9,10 @@ import numpy as np
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial.transform import Rotation
 
-from pipeline.geometry.alignment.graph import Guess, pair_guesses
+from pipeline.geometry.alignment.graph import Guess, grown, guesses
 from pipeline.geometry.alignment.rigid import inverse, moved
 from pipeline.geometry.alignment.solve import Found, made_ready
-from pipeline.geometry.alignment.verdict import PATCH
+from pipeline.geometry.alignment.verdict import PATCH, solved
 from pipeline.geometry.constraint import constraint
 
 UNITS = {25.4: "an inch for a millimetre", 10.0: "a centimetre for a millimetre", 1000.0: "a metre for a millimetre"}
@@ -98,25 +98,32 @@ def patch_words(found: Found, names: Sequence[str]) -> str:
     )
 
 
-def mirrored(k: int, found: Found) -> bool:
-    """Whether the mirror image of a side fits another side well, and the side itself does not.
+def mirrored(k: int, found: Found, mark_noise_mm: float, most: float) -> bool:
+    """Whether the mirror image of a side fits another side well, the side itself does not, and then all fit together.
 
-    A part that is its own mirror image, as a turned one, fits both ways: then mirroring is not what is wrong.
+    A part that is its own mirror image, as a turned one, fits both ways: then mirroring is not what is wrong. And a
+    side with something else in it may fit one of the others as a mirror image by chance.
+
+    Parameters
+    ----------
+    most : share of what a side has in common with the others that may speak against poses that are right
     """
     side = found.ready[k].seen.side
     flip = np.array([-1.0, 1.0, 1.0])
     image = replace(side, points=side.points * flip, normals=side.normals * flip)
-    here = made_ready(image, [one.seen.side for one in found.ready], np.zeros((0, 3)))
-    for j, other in enumerate(found.ready):
-        if j == k:
-            continue
-        straight = found.guesses.get((min(j, k), max(j, k)), [])
-        as_is = max((_clean_score(guess) for guess in straight), default=0.0)
-        if max((_clean_score(guess) for guess in pair_guesses(here, other)), default=0.0) > max(
-            FITTING_SCORE, CLEARLY * as_is
-        ):
-            return True
-    return False
+    ready = list(found.ready)
+    ready[k] = made_ready(image, [one.seen.side for one in ready], np.zeros((0, 3)))
+    pairs = guesses(ready, mark_noise_mm, but=found.guesses, anew=k)
+    if not any(_clearly(pairs[pair], found.guesses[pair]) for pair in pairs if k in pair):
+        return False
+    together = solved(ready, grown(ready, pairs, mark_noise_mm)[0].array(), mark_noise_mm)
+    return together.side_contradiction <= most
+
+
+def _clearly(image: Sequence[Guess], as_is: Sequence[Guess]) -> bool:
+    """Whether the mirror image of a side fits one of the others, clearly better than the side as it is."""
+    best, other = (max(map(_clean_score, offered), default=0.0) for offered in (image, as_is))
+    return best > max(FITTING_SCORE, CLEARLY * other)
 
 
 def _clean_score(guess: Guess) -> float:
