@@ -48,7 +48,7 @@ def rims_on_walls(mesh: Mesh, holes: Sequence[Hole], around: Incidence, cell: fl
     """
     rims = [Rim(hole, mesh.vertices[hole.loop], rim_normals(mesh, hole.loop, around)) for hole in holes]
     known = _walls_known(mesh, sorted(rims, key=lambda rim: -rim.hole.diameter_mm)[:LOOKED], around, cell)
-    return [rim if rim.hole.islands else replace(rim, walls=tuple(_under(rim, known, cell))) for rim in rims]
+    return [_placed(rim, known, cell) for rim in rims]
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,12 +60,14 @@ class Rim:
     places, facing : (n, 3) millimetres, and which way the surface faces there
     walls : the round walls on which it lies, that of most of it first; none where it lies on other surfaces as well,
         or goes about islands
+    partly : where it has none, the walls on which some of it lies
     """
 
     hole: Hole
     places: FloatArray
     facing: FloatArray
     walls: tuple[Wall, ...] = ()
+    partly: tuple[Wall, ...] = ()
 
     @cached_property
     def spread(self) -> tuple[FloatArray, FloatArray]:
@@ -97,16 +99,26 @@ class Rim:
         return wall.holds(self.places, self.facing, ON_CELLS * cell, FACING)
 
 
-def _walls_about(mesh: Mesh, rim: Rim, around: Incidence, cell: float) -> list[Wall]:
-    """Round walls about a rim: the one on which it lies, or those that are seen far enough round near it."""
+def _walls_about(
+    mesh: Mesh, rim: Rim, around: Incidence, cell: float, places: FloatArray, normals: FloatArray
+) -> list[Wall]:
+    """Round walls about a rim: the one on which it lies, or those that are seen far enough round near it or farther.
+
+    Parameters
+    ----------
+    places, normals : (m, 3) of what was seen of the part
+    """
     near = around.faces_at(np.unique(rim.hole.loop))
     for _ in range(ROWS):
         near = around.faces_at(np.unique(mesh.faces[near]))
-    places, normals = _some_of(mesh, near, SAMPLES)
-    wall = _only_wall(rim, places, normals, cell)
+    beside = _some_of(mesh, near, SAMPLES)
+    wall = _only_wall(rim, *beside, cell)
     if wall is not None or rim.hole.diameter_mm < WIDE_CELLS * cell or rim.spread[0][1] < BENT:
         return [] if wall is None else [wall]
-    return round_walls(places, normals, cell, np.random.default_rng(0))[0]
+    farther = np.flatnonzero(length(places - rim.hole.centre) < rim.hole.diameter_mm)
+    farther = farther[np.linspace(0, len(farther) - 1, min(SAMPLES, len(farther))).astype(int)]
+    both = (beside, (places[farther], normals[farther]))
+    return [wall for seen in both for wall in round_walls(*seen, cell, np.random.default_rng(0))[0]]
 
 
 def _walls_known(mesh: Mesh, rims: Sequence[Rim], around: Incidence, cell: float) -> list[Wall]:
@@ -118,7 +130,7 @@ def _walls_known(mesh: Mesh, rims: Sequence[Rim], around: Incidence, cell: float
     found = [
         _seen_farther(wall, rim, places, normals, cell)
         for rim in rims
-        for wall in _walls_about(mesh, rim, around, cell)
+        for wall in _walls_about(mesh, rim, around, cell, places, normals)
     ]
     widest = float(np.ptp(mesh.vertices, axis=0).max())
     found = [(wall, on) for wall, on in found if wall.shape.radius < widest]
@@ -176,6 +188,14 @@ def _only_wall(rim: Rim, places: FloatArray, normals: FloatArray, cell: float) -
     first = Wall(shape, float(np.sign(inner(shape.normals(places[on]), normals[on]).sum())))
     wall = first.fitted_again(places, normals, (ROUNDS - 1) * [(ON_CELLS * cell, FACING)])
     return wall if wall is not None and rim.on(wall, cell).mean() > SHARE else None
+
+
+def _placed(rim: Rim, known: Sequence[Wall], cell: float) -> Rim:
+    """A rim with the walls on which it lies."""
+    walls = () if rim.hole.islands else tuple(_under(rim, known, cell))
+    if walls:
+        return replace(rim, walls=walls)
+    return replace(rim, partly=tuple(wall for wall in known if rim.on(wall, cell).mean() > LEAST))
 
 
 def _under(rim: Rim, known: Sequence[Wall], cell: float) -> list[Wall]:

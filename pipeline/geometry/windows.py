@@ -39,7 +39,7 @@ def with_windows(mesh: Mesh, rims: Sequence[Rim], cell: float) -> tuple[Mesh, li
     pieces: list[tuple[Hole, Mesh]] = []
     known = walls_of(rims)
     for rim in rims:
-        if not rim.walls or _leads_through(rim, rims, cell):
+        if not rim.walls or leads_through(rim, rims, cell):
             continue
         piece = _across(mesh, rim, known, cell)
         if piece is not None:
@@ -47,7 +47,7 @@ def with_windows(mesh: Mesh, rims: Sequence[Rim], cell: float) -> tuple[Mesh, li
     return with_pieces(mesh, pieces, cell)
 
 
-def _leads_through(rim: Rim, rims: Sequence[Rim], cell: float) -> bool:
+def leads_through(rim: Rim, rims: Sequence[Rim], cell: float) -> bool:
     """Whether another rim runs along that of an opening, on another surface: both are the ends of a slot."""
     wide = SLOT * rim.hole.diameter_mm
     others = [other.places for other in rims if other is not rim and other.hole.diameter_mm > wide]

@@ -277,7 +277,11 @@ class Alignment(Stage):
         if percent > most_percent:
             odd = odd_one(found)
             suspect = pair[1] if odd is None else odd
-            if percent > HOPELESS * self.most_contradiction_percent and found.searched and self._mirrored(suspect, found):
+            if (
+                percent > HOPELESS * self.most_contradiction_percent
+                and found.searched
+                and self._mirrored(suspect, found)
+            ):
                 _stop_mirrored(names[suspect], context)
             context.stop(
                 Outcome.RESCAN,

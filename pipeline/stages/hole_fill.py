@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from itertools import chain
 from types import MappingProxyType
 from typing import ClassVar, Literal
 
@@ -18,6 +19,7 @@ from pipeline.geometry.incidence import Incidence
 from pipeline.geometry.junctions import with_junctions
 from pipeline.geometry.measure import face_areas, mean_cell
 from pipeline.geometry.rims import rims_on_walls
+from pipeline.geometry.torn_walls import with_torn_walls
 from pipeline.geometry.windows import with_windows
 from pipeline.part import Form, Mesh, Part
 from pipeline.places import carried
@@ -91,8 +93,10 @@ def _closed(
     cell = mean_cell(mesh.vertices, mesh.faces)
     rims = rims_on_walls(mesh, openings, around, cell)
     walled, met = with_junctions(mesh, rims, cell)
-    walled, bores = with_walls(walled, [hole for hole in openings if hole not in met], around, cell)
     walled, windows = with_windows(walled, rims, cell)
+    walled, torn = with_torn_walls(walled, rims, cell)
+    walled, bores = with_walls(walled, [hole for hole in openings if hole not in met], around, cell, torn)
+    windows = list(dict.fromkeys([*windows, *chain(*torn)]))
     closed = closed_surface(walled)
     if closed is None and walled is not mesh:
         met, bores, windows, closed = [], [], [], closed_surface(mesh)

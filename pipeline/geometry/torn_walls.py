@@ -1,0 +1,106 @@
+"""Round walls that were seen in pieces, where one wide opening runs from them over other surfaces as well.
+
+Of a thin pipe laid on paper the rim of what was not seen may run along the bore, over a mouth and back outside: it is
+no opening in a wall. But where walls were seen on several sides they are known, and what is missing of them, as far
+along as they were seen, lies on them as well, if it ends at the rim all round. At a groove, or a rounded edge, the rest
+of the cylinder ends at surface that goes on another way: there nothing is missing. A guess, as every filling is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import chain
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from pipeline.geometry.boundary import on_border
+from pipeline.geometry.deviation import Surface
+from pipeline.geometry.edges import edges_of, face_components, touching
+from pipeline.geometry.holes import Hole
+from pipeline.geometry.repair import without_faces
+from pipeline.geometry.rims import Rim, painted
+from pipeline.geometry.round_walls import Wall
+from pipeline.geometry.wall_pieces import BESIDE_CELLS, CLEAR_CELLS, meeting, outside_of, ring, with_pieces
+from pipeline.geometry.windows import leads_through
+from pipeline.part import Mesh
+
+ENDS_AT_RIM, FEWEST = 0.75, 30
+"""Of the border of a missing piece that lies beside what was seen, so much must lie beside a rim on the wall; an
+implicit surface spans well enough what has fewer faces."""
+
+
+def with_torn_walls(mesh: Mesh, rims: Sequence[Rim], cell: float) -> tuple[Mesh, list[tuple[Hole, ...]]]:
+    """The mesh with what is missing of its round walls as pieces of their own; and openings that such a piece joins.
+
+    Parameters
+    ----------
+    mesh : oriented outwards, with the walls that were guessed already
+    rims : of openings of the mesh that no patch closes
+    cell : length of the mesh's edges, millimetres
+    """
+    known = list(dict.fromkeys(wall for rim in rims for wall in (*rim.walls, *rim.partly)))
+    rims = [rim for rim in rims if not (rim.walls and leads_through(rim, rims, cell))]
+    if not known or not rims:
+        return mesh, []
+    there, seen = Surface(mesh.vertices, mesh.faces), Surface(mesh.vertices, mesh.faces[~mesh.filled])
+    pieces: list[tuple[list[tuple[Hole, ...]], Mesh]] = []
+    for wall in known:
+        about = [rim for rim in rims if wall in (*rim.walls, *rim.partly)]
+        if about:
+            piece = outside_of(ring(wall, wall.shape.axis, *_range(wall, about, known, cell), cell), wall, known, cell)
+            piece = without_faces(piece, touching(piece.faces, there.distance(piece.vertices) < CLEAR_CELLS * cell))
+            piece, joined = _missing(piece, wall, about, seen, cell)
+            pieces.append((joined, painted(piece, about[0], mesh)))
+    mesh, laid = with_pieces(mesh, pieces, cell)
+    return mesh, list(chain(*laid))
+
+
+def _range(wall: Wall, about: Sequence[Rim], known: Sequence[Wall], cell: float) -> tuple[float, float]:
+    """From where to where a wall goes along its axis, mm from its centre.
+
+    As far as it was seen; as far as the axis of another that opens there; and from a rim that goes round it, as a bore
+    that goes on, as far as the axis of the first that it meets.
+    """
+    places = np.concatenate([rim.places[rim.on(wall, cell)] for rim in about])
+    heights = np.append((places - wall.shape.centre) @ wall.shape.axis, wall.seen_mm)
+    ends = [float(heights.min()), float(heights.max())]
+    meets = [
+        (at, other.shape.radius)
+        for other in known
+        if other.faces == wall.faces and (at := meeting(wall, other, wall.shape.axis)) is not None
+    ]
+    ends += [at for at, radius in meets if ends[0] - radius < at < ends[1] + radius]
+    for rim in about:
+        if rim.goes_round(wall):
+            way = -float(np.sign(rim.hole.axis @ wall.shape.axis))
+            start = float((way * (rim.places - wall.shape.centre) @ wall.shape.axis)[rim.on(wall, cell)].min())
+            onwards = [way * at for at, _ in meets if way * at > start]
+            ends += [way * min(onwards)] if onwards else []
+    return min(ends), max(ends)
+
+
+def _missing(
+    piece: Mesh, wall: Wall, about: Sequence[Rim], seen: Surface, cell: float
+) -> tuple[Mesh, list[tuple[Hole, ...]]]:
+    """Those parts of a piece that end at rims, where they end beside what was seen; and the openings about each."""
+    edges = edges_of(piece.faces)
+    part = face_components(piece.faces, edges)
+    count = np.bincount(part)
+    ends = np.flatnonzero(on_border(edges, len(piece.vertices)))
+    of = np.zeros(len(piece.vertices), np.int64)
+    of[piece.faces] = part[:, None]
+    near = BESIDE_CELLS * cell
+    beside = [
+        np.isfinite(cKDTree(rim.places[rim.on(wall, cell)]).query(piece.vertices[ends], distance_upper_bound=near)[0])
+        for rim in about
+    ]
+    at_rim = np.any(beside, axis=0)
+    elsewhere = ~at_rim & (seen.distance(piece.vertices[ends]) < near)
+    good, other = (np.bincount(of[ends[which]], minlength=len(count)) for which in (at_rim, elsewhere))
+    chosen = (count >= FEWEST) & (good > 0) & (good >= ENDS_AT_RIM * (good + other))
+    joined = [
+        tuple(rim.hole for rim, which in zip(about, beside, strict=True) if (of[ends[which]] == number).any())
+        for number in np.flatnonzero(chosen)
+    ]
+    return without_faces(piece, ~chosen[part]), joined
