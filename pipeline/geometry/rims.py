@@ -117,8 +117,11 @@ def _walls_about(
         return [] if wall is None else [wall]
     farther = np.flatnonzero(length(places - rim.hole.centre) < rim.hole.diameter_mm)
     farther = farther[np.linspace(0, len(farther) - 1, min(SAMPLES, len(farther))).astype(int)]
-    both = (beside, (places[farther], normals[farther]))
-    return [wall for seen in both for wall in round_walls(*seen, cell, np.random.default_rng(0))[0]]
+    return [
+        wall
+        for seen, facing in (beside, (places[farther], normals[farther]))
+        for wall in round_walls(seen, facing, cell, np.random.default_rng(0))[0]
+    ]
 
 
 def _walls_known(mesh: Mesh, rims: Sequence[Rim], around: Incidence, cell: float) -> list[Wall]:

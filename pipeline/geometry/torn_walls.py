@@ -64,6 +64,7 @@ def _range(wall: Wall, about: Sequence[Rim], known: Sequence[Wall], cell: float)
     """
     places = np.concatenate([rim.places[rim.on(wall, cell)] for rim in about])
     heights = np.append((places - wall.shape.centre) @ wall.shape.axis, wall.seen_mm)
+    heights = heights[np.isfinite(heights)]
     ends = [float(heights.min()), float(heights.max())]
     meets = [
         (at, other.shape.radius)

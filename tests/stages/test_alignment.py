@@ -356,6 +356,24 @@ def test_a_mirrored_capture_is_said() -> None:
     assert stopped.capture == "left.ply"
 
 
+def test_a_side_that_fits_one_of_the_others_as_a_mirror_image_alone_is_not_called_mirrored() -> None:
+    """Whoever exported it anew would get the same answer: something was left in that another side looked through."""
+    captures, truth = scanned("swan-finial", ("top", "left", "bottom"))
+    flip = np.array([-1.0, 1.0, 1.0])
+    first = captures[0]
+    assert first.normals is not None
+    floor = np.random.default_rng(1).uniform(-1, 1, (12_000, 3)) * (60, 60, 0)
+    part = transformed(first.points, _part_from_first("swan-finial"))
+    floor += (*part.mean(axis=0)[:2], part[:, 2].min() + 8.0)
+    floor = transformed(floor, inverse(_part_from_first("swan-finial")))
+    up = inverse(_part_from_first("swan-finial"))[:3, 2]
+    points = np.vstack([first.points, floor]) * flip
+    normals = np.vstack([first.normals, np.broadcast_to(up, floor.shape)]) * flip
+    image = Capture("image.ply", points, normals.astype(np.float32))
+    stopped = refused((*captures[:2], image))
+    assert stopped.code != "mirrored"
+
+
 def test_a_capture_in_inches_is_said() -> None:
     captures, _ = scanned("swan-finial")
     stopped = refused((captures[0], replace(captures[1], points=captures[1].points / 25.4)))
