@@ -31,7 +31,7 @@ ASKED, WITHIN_CELLS = 60_000, (0.5, 0.5, 0.5, 0.5, 0.25)
 """So many faces of the mesh are asked whether they lie on a wall, in turn to within so many cells."""
 ENDS = 0.02
 """Share of what lies on a wall at either end that may be there by chance."""
-LOOKED, WIDE_CELLS, SAMPLES, LEAST = 12, 20.0, 3_000, 0.03
+LOOKED, WIDE_CELLS, SAMPLES, LEAST = 12, 12.0, 3_000, 0.03
 """About so many of the widest openings walls are looked for, and more than one about those that are so many cells wide,
 on so many faces; a wall counts that holds so much of a rim."""
 

@@ -23,11 +23,12 @@ from pipeline.geometry.rims import Rim, painted
 from pipeline.geometry.round_walls import Wall
 from pipeline.geometry.wall_pieces import BESIDE_CELLS, CLEAR_CELLS, meeting, outside_of, ring, with_pieces
 from pipeline.geometry.windows import leads_through
-from pipeline.part import Mesh
+from pipeline.part import BoolArray, FloatArray, Mesh
 
-ENDS_AT_RIM, FEWEST = 0.75, 30
-"""Of the border of a missing piece that lies beside what was seen, so much must lie beside a rim on the wall; an
-implicit surface spans well enough what has fewer faces."""
+ENDS_AT_RIM, FEWEST = 0.67, 30
+"""Of the border of a missing piece that lies beside what was seen, so much must lie beside a rim on the wall; other
+openings, as that of a bore that ends in the wall, do not count. An implicit surface spans well enough what has fewer
+faces."""
 
 
 def with_torn_walls(mesh: Mesh, rims: Sequence[Rim], cell: float) -> tuple[Mesh, list[tuple[Hole, ...]]]:
@@ -50,7 +51,8 @@ def with_torn_walls(mesh: Mesh, rims: Sequence[Rim], cell: float) -> tuple[Mesh,
         if about:
             piece = outside_of(ring(wall, wall.shape.axis, *_range(wall, about, known, cell), cell), wall, known, cell)
             piece = without_faces(piece, touching(piece.faces, there.distance(piece.vertices) < CLEAR_CELLS * cell))
-            piece, joined = _missing(piece, wall, about, seen, cell)
+            others = [rim for rim in rims if rim not in about]
+            piece, joined = _missing(piece, wall, about, others, seen, cell)
             pieces.append((joined, painted(piece, about[0], mesh)))
     mesh, laid = with_pieces(mesh, pieces, cell)
     return mesh, list(chain(*laid))
@@ -82,7 +84,7 @@ def _range(wall: Wall, about: Sequence[Rim], known: Sequence[Wall], cell: float)
 
 
 def _missing(
-    piece: Mesh, wall: Wall, about: Sequence[Rim], seen: Surface, cell: float
+    piece: Mesh, wall: Wall, about: Sequence[Rim], others: Sequence[Rim], seen: Surface, cell: float
 ) -> tuple[Mesh, list[tuple[Hole, ...]]]:
     """Those parts of a piece that end at rims, where they end beside what was seen; and the openings about each."""
     edges = edges_of(piece.faces)
@@ -91,13 +93,11 @@ def _missing(
     ends = np.flatnonzero(on_border(edges, len(piece.vertices)))
     of = np.zeros(len(piece.vertices), np.int64)
     of[piece.faces] = part[:, None]
-    near = BESIDE_CELLS * cell
-    beside = [
-        np.isfinite(cKDTree(rim.places[rim.on(wall, cell)]).query(piece.vertices[ends], distance_upper_bound=near)[0])
-        for rim in about
-    ]
+    beside = [_near(piece.vertices[ends], rim.places[rim.on(wall, cell)], cell) for rim in about]
     at_rim = np.any(beside, axis=0)
-    elsewhere = ~at_rim & (seen.distance(piece.vertices[ends]) < near)
+    elsewhere = ~at_rim & (seen.distance(piece.vertices[ends]) < BESIDE_CELLS * cell)
+    for rim in others:
+        elsewhere &= ~_near(piece.vertices[ends], rim.places, cell)
     good, other = (np.bincount(of[ends[which]], minlength=len(count)) for which in (at_rim, elsewhere))
     chosen = (count >= FEWEST) & (good > 0) & (good >= ENDS_AT_RIM * (good + other))
     joined = [
@@ -105,3 +105,9 @@ def _missing(
         for number in np.flatnonzero(chosen)
     ]
     return without_faces(piece, ~chosen[part]), joined
+
+
+def _near(places: FloatArray, rim: FloatArray, cell: float) -> BoolArray:
+    """(n,) which places (n, 3) lie beside those of a rim (k, 3)."""
+    near: BoolArray = np.isfinite(cKDTree(rim).query(places, distance_upper_bound=BESIDE_CELLS * cell)[0])
+    return near
