@@ -64,33 +64,31 @@ class Bore:
         return float(np.linalg.norm(self.centres[0] - self.centres[1]))
 
 
-def with_walls(
-    mesh: Mesh, holes: Sequence[Hole], around: Incidence, cell: float, joined: Sequence[Sequence[Hole]] = ()
-) -> tuple[Mesh, list[Bore]]:
-    """The mesh with the walls of its unseen bores as pieces of their own, not yet joined to it, and those bores.
+def with_walls(mesh: Mesh, bores: Sequence[Bore], cell: float) -> tuple[Mesh, list[Bore]]:
+    """The mesh with the walls of unseen bores as pieces of their own, not yet joined to it, and those bores.
+
+    Parameters
+    ----------
+    mesh : oriented outwards
+    cell : length of the mesh's edges, millimetres
+    """
+    return with_pieces(mesh, [(bore, wall_between(mesh, bore, cell)) for bore in bores], cell)
+
+
+def find_bores(mesh: Mesh, holes: Sequence[Hole], around: Incidence) -> list[Bore]:
+    """Pairs of openings that are the two ends of one bore; each opening at most once, the nearest pairs first.
 
     Parameters
     ----------
     mesh : oriented outwards
     holes : openings of the mesh that nothing else closes
-    around : of the mesh; faces that were added to it since do not count
-    cell : length of the mesh's edges, millimetres
-    joined : openings that walls join already, together for each wall
+    around : of the mesh
     """
-    bores = find_bores(mesh, holes, around, joined)
-    return with_pieces(mesh, [(bore, wall_between(mesh, bore, cell)) for bore in bores], cell)
-
-
-def find_bores(
-    mesh: Mesh, holes: Sequence[Hole], around: Incidence, joined: Sequence[Sequence[Hole]] = ()
-) -> list[Bore]:
-    """Pairs of openings that are the two ends of one bore; each opening at most once, the nearest pairs first."""
     bores = [
         bore
         for number, one in enumerate(holes)
         for other in holes[number + 1 :]
-        if not any(one in together and other in together for together in joined)
-        and (bore := _bore(mesh, one, other, around)) is not None
+        if (bore := _bore(mesh, one, other, around)) is not None
     ]
     taken: set[int] = set()
     found = []

@@ -10,7 +10,7 @@ from typing import ClassVar, Literal
 import numpy as np
 from pydantic import Field
 
-from pipeline.geometry.bores import Bore, with_walls
+from pipeline.geometry.bores import Bore, find_bores, with_walls
 from pipeline.geometry.boundary import boundary_loops
 from pipeline.geometry.closing import closed_surface
 from pipeline.geometry.hole_filling import fill
@@ -95,8 +95,12 @@ def _closed(
     walled, met = with_junctions(mesh, rims, cell)
     walled, windows = with_windows(walled, rims, cell)
     walled, torn = with_torn_walls(walled, rims, cell)
-    walled, bores = with_walls(walled, [hole for hole in openings if hole not in met], around, cell, torn)
-    windows = list(dict.fromkeys([*windows, *chain(*torn)]))
+    bores = find_bores(mesh, [hole for hole in openings if hole not in met], around)
+    whole = [bore for bore in bores if any({bore.one, bore.other} <= set(holes) for holes in torn)]
+    walled, laid = with_walls(walled, [bore for bore in bores if bore not in whole], cell)
+    bores = whole + laid
+    ends = {end for bore in bores for end in (bore.one, bore.other)}
+    windows = [hole for hole in dict.fromkeys([*windows, *chain(*torn)]) if hole not in ends]
     closed = closed_surface(walled)
     if closed is None and walled is not mesh:
         met, bores, windows, closed = [], [], [], closed_surface(mesh)

@@ -7,7 +7,7 @@ import pytest
 import trimesh
 from scipy.spatial import cKDTree
 
-from pipeline.geometry.bores import with_walls
+from pipeline.geometry.bores import find_bores, with_walls
 from pipeline.geometry.closing import closed_surface
 from pipeline.geometry.holes import find_holes
 from pipeline.geometry.incidence import Incidence
@@ -33,7 +33,9 @@ def unseen(mesh: trimesh.Trimesh, hidden: BoolArray, colours: ColourArray | None
 def walled(mesh: Mesh) -> tuple[Mesh, list[float]]:
     """With the walls of its bores, and how deep each bore was not seen."""
     around = Incidence(mesh.faces, len(mesh.vertices))
-    made, bores = with_walls(mesh, find_holes(mesh, around), around, mean_cell(mesh.vertices, mesh.faces))
+    made, bores = with_walls(
+        mesh, find_bores(mesh, find_holes(mesh, around), around), mean_cell(mesh.vertices, mesh.faces)
+    )
     return made, [bore.depth_mm for bore in bores]
 
 
