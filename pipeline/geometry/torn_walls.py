@@ -25,10 +25,10 @@ from pipeline.geometry.wall_pieces import BESIDE_CELLS, CLEAR_CELLS, meeting, ou
 from pipeline.geometry.windows import leads_through
 from pipeline.part import BoolArray, FloatArray, Mesh
 
-ENDS_AT_RIM, FEWEST = 0.67, 30
-"""Of the border of a missing piece that lies beside what was seen, so much must lie beside a rim on the wall; other
-openings, as that of a bore that ends in the wall, do not count. An implicit surface spans well enough what has fewer
-faces."""
+AT_CELLS, ENDS_AT_RIM, FEWEST = 1.0, 0.9, 30
+"""Of the border of a missing piece that lies beside what was seen, so much must lie beside that part of a rim which is
+within so many cells of the wall; other openings, as that of a bore that ends in the wall, do not count. An implicit
+surface spans well enough what has fewer faces."""
 
 
 def with_torn_walls(mesh: Mesh, rims: Sequence[Rim], cell: float) -> tuple[Mesh, list[tuple[Hole, ...]]]:
@@ -93,7 +93,8 @@ def _missing(
     ends = np.flatnonzero(on_border(edges, len(piece.vertices)))
     of = np.zeros(len(piece.vertices), np.int64)
     of[piece.faces] = part[:, None]
-    beside = [_near(piece.vertices[ends], rim.places[rim.on(wall, cell)], cell) for rim in about]
+    at_wall = [rim.places[np.abs(wall.height(rim.places)[0]) < AT_CELLS * cell] for rim in about]
+    beside = [_near(piece.vertices[ends], places, cell) for places in at_wall]
     at_rim = np.any(beside, axis=0)
     elsewhere = ~at_rim & (seen.distance(piece.vertices[ends]) < BESIDE_CELLS * cell)
     for rim in others:
