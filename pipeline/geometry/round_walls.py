@@ -18,7 +18,7 @@ from pipeline.geometry.fits import Fit, fitted
 from pipeline.geometry.measure import face_vectors, vertex_vectors
 from pipeline.geometry.sampling import rough_tree
 from pipeline.geometry.sectors import share_around
-from pipeline.geometry.vectors import inner
+from pipeline.geometry.vectors import cross, inner, length
 from pipeline.part import BoolArray, FloatArray, LongArray, Mesh
 
 ABOUT_CELLS = 20.0
@@ -150,12 +150,12 @@ def _best(
 ) -> tuple[Wall | None, BoolArray]:
     """The cylinder through two of the places that most others lie on, fitted to those."""
     best: tuple[Wall | None, BoolArray] = None, np.zeros(len(places), bool)
-    for i, j in rng.integers(len(places), size=(PAIRS, 2)):
-        wall = _through(places[i], normals[i], places[j], normals[j])
-        if wall is not None and wall.shape.radius < float(np.ptp(places, axis=0).max()):
-            on = wall.holds(places, normals, NEAR[0] * cell, NEAR[1])
+    widest = float(np.ptp(places, axis=0).max())
+    for candidate in _through(places, normals, rng.integers(len(places), size=(PAIRS, 2))):
+        if candidate.shape.radius < widest:
+            on = candidate.holds(places, normals, NEAR[0] * cell, NEAR[1])
             if on.sum() > best[1].sum():
-                best = wall, on
+                best = candidate, on
     wall, on = best
     near, close = ((cells * cell, alike) for cells, alike in (NEAR, ON))
     wall = None if wall is None else wall.fitted_again(places, normals, [near] + (ROUNDS - 1) * [close])
@@ -167,21 +167,23 @@ def _best(
     return (wall if sure else None, on)
 
 
-def _through(p: FloatArray, n: FloatArray, q: FloatArray, m: FloatArray) -> Wall | None:
-    """The cylinder through two oriented places; None where they face nearly alike."""
-    axis = np.cross(n, m)
-    sine = float(np.linalg.norm(axis))
-    if sine < 0.2:
-        return None
-    axis /= sine
-    across = q - p
-    across = across - (across @ axis) * axis
-    # p + s n = q + t m across the axis: both lines meet in it
-    s, t = np.linalg.lstsq(np.column_stack([n, -m]), across, rcond=None)[0]
-    if s * t <= 0 or not 0.8 < s / t < 1.25:
-        return None
-    shape = Fit("cylinder", p + s * n, axis, abs(float(s + t)) / 2, np.zeros(0), 0.0, np.zeros(0, bool))
-    return Wall(shape, -float(np.sign(s)))
+def _through(places: FloatArray, normals: FloatArray, pairs: LongArray) -> list[Wall]:
+    """The cylinders through pairs (n, 2) of oriented places; none through two that face nearly alike."""
+    (p, q), (n, m) = places[pairs.T], normals[pairs.T]
+    axis = cross(n, m)
+    sine = length(axis)
+    askew = sine > 0.2
+    p, q, n, m, axis, sine = (each[askew] for each in (p, q, n, m, axis, sine))
+    axis /= sine[:, None]
+    # p + s n and q + t m meet, seen along the axis
+    s, t = (inner(cross(q - p, other), axis) / sine for other in (m, n))
+    alike = (s * t > 0) & (0.8 * np.abs(t) < np.abs(s)) & (np.abs(s) < 1.25 * np.abs(t))
+    return [
+        Wall(Fit("cylinder", middle, along, radius, np.zeros(0), 0.0, np.zeros(0, bool)), -float(np.sign(side)))
+        for middle, along, radius, side in zip(
+            (p + s[:, None] * n)[alike], axis[alike], (np.abs(s + t) / 2)[alike].tolist(), s[alike], strict=True
+        )
+    ]
 
 
 def _seen_round(shape: Fit, places: FloatArray) -> bool:

@@ -21,6 +21,7 @@ from pipeline.geometry.holes import Hole
 from pipeline.geometry.repair import without_faces
 from pipeline.geometry.rims import Rim, painted
 from pipeline.geometry.round_walls import Wall
+from pipeline.geometry.vectors import length
 from pipeline.geometry.wall_pieces import BESIDE_CELLS, CLEAR_CELLS, meeting, outside_of, ring, with_pieces
 from pipeline.geometry.windows import leads_through
 from pipeline.part import BoolArray, FloatArray, Mesh
@@ -44,7 +45,7 @@ def with_torn_walls(mesh: Mesh, rims: Sequence[Rim], cell: float) -> tuple[Mesh,
     rims = [rim for rim in rims if not (rim.walls and leads_through(rim, rims, cell))]
     if not known or not rims:
         return mesh, []
-    there, seen = Surface(mesh.vertices, mesh.faces), Surface(mesh.vertices, mesh.faces[~mesh.filled])
+    there = Surface(mesh.vertices, mesh.faces)
     pieces: list[tuple[list[tuple[Hole, ...]], Mesh]] = []
     for wall in known:
         about = [rim for rim in rims if wall in (*rim.walls, *rim.partly)]
@@ -52,8 +53,9 @@ def with_torn_walls(mesh: Mesh, rims: Sequence[Rim], cell: float) -> tuple[Mesh,
             piece = outside_of(ring(wall, wall.shape.axis, *_range(wall, about, known, cell), cell), wall, known, cell)
             piece = without_faces(piece, touching(piece.faces, there.distance(piece.vertices) < CLEAR_CELLS * cell))
             others = [rim for rim in rims if rim not in about]
-            piece, joined = _missing(piece, wall, about, others, seen, cell)
-            pieces.append((joined, painted(piece, about[0], mesh)))
+            piece, joined = _missing(piece, wall, about, others, mesh, there, cell)
+            if joined:
+                pieces.append((joined, painted(piece, about[0], mesh)))
     mesh, laid = with_pieces(mesh, pieces, cell)
     return mesh, list(chain(*laid))
 
@@ -84,7 +86,7 @@ def _range(wall: Wall, about: Sequence[Rim], known: Sequence[Wall], cell: float)
 
 
 def _missing(
-    piece: Mesh, wall: Wall, about: Sequence[Rim], others: Sequence[Rim], seen: Surface, cell: float
+    piece: Mesh, wall: Wall, about: Sequence[Rim], others: Sequence[Rim], mesh: Mesh, there: Surface, cell: float
 ) -> tuple[Mesh, list[tuple[Hole, ...]]]:
     """Those parts of a piece that end at rims, where they end beside what was seen; and the openings about each."""
     edges = edges_of(piece.faces)
@@ -96,7 +98,9 @@ def _missing(
     at_wall = [rim.places[np.abs(wall.height(rim.places)[0]) < AT_CELLS * cell] for rim in about]
     beside = [_near(piece.vertices[ends], places, cell) for places in at_wall]
     at_rim = np.any(beside, axis=0)
-    elsewhere = ~at_rim & (seen.distance(piece.vertices[ends]) < BESIDE_CELLS * cell)
+    nearest, weights = there.nearest(piece.vertices[ends])
+    away = length(piece.vertices[ends] - there.places(nearest, weights))
+    elsewhere = ~at_rim & ~mesh.filled[nearest] & (away < BESIDE_CELLS * cell)
     for rim in others:
         elsewhere &= ~_near(piece.vertices[ends], rim.places, cell)
     good, other = (np.bincount(of[ends[which]], minlength=len(count)) for which in (at_rim, elsewhere))
