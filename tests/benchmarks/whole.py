@@ -1,6 +1,6 @@
 """A whole job of a million points beside the plain script that one would write with a library's tutorials.
 
-    python tests/benchmarks/whole.py [--points 1000000] [--fitting bracket] [--growth]
+    python tests/benchmarks/whole.py [--points 1000000] [--fitting bracket] [--recipe configs/replica.yaml] [--growth]
 
 Both get the same captures (simulated, truth known, noise 0.05 mm, sides in one frame), each in a process of its
 own. Printed: processor seconds, peak memory, error against the truth on measured surface, spurious surface.
@@ -39,7 +39,7 @@ stages:
 """
 
 
-def make(folder: Path, fitting: str, points: int) -> None:
+def make(folder: Path, fitting: str, points: int, recipe: str) -> None:
     """Captures of three sides on a table, and the truth beside them."""
     from pipeline.formats import write_points
     from pipeline.simulate.fittings import FITTINGS
@@ -56,7 +56,7 @@ def make(folder: Path, fitting: str, points: int) -> None:
         write_points(job / capture.name, capture.points, normals=capture.normals)
     (job / "ticket.yaml").write_text(f"aligned: true\nriser_height_mm: {scene.riser_height_mm}\n", encoding="utf-8")
     np.savez(folder / "truth.npz", vertices=truth.vertices, faces=truth.faces)
-    (folder / "recipe.yaml").write_text(RECIPE, encoding="utf-8")
+    (folder / "recipe.yaml").write_text(recipe, encoding="utf-8")
 
 
 def ours(folder: Path) -> Path:
@@ -152,6 +152,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--points", type=int, default=1_000_000)
     parser.add_argument("--fitting", default="gudgeon")
+    parser.add_argument("--recipe", type=Path, help="what ours makes of it, instead of 100,000 triangles, open")
     parser.add_argument("--growth", action="store_true", help="ours alone at 0.5, 1, 2 and 5 million points")
     parser.add_argument("--child", choices=("ours", "plain"))
     parser.add_argument("--folder", type=Path)
@@ -160,11 +161,12 @@ def main() -> None:
         print(json.dumps(str({"ours": ours, "plain": plain}[options.child](options.folder))))
         return
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+    recipe = options.recipe.read_text(encoding="utf-8") if options.recipe else RECIPE
     rows: dict[str, dict[str, float]] = {}
     counts = (500_000, 1_000_000, 2_000_000, 5_000_000) if options.growth else (options.points,)
     for points in counts:
         with tempfile.TemporaryDirectory() as scratch:
-            make(Path(scratch), options.fitting, points)
+            make(Path(scratch), options.fitting, points, recipe)
             for which in ("ours",) if options.growth else ("ours", "plain"):
                 rows[f"{which} {points / 1e6:g} M"] = run(which, Path(scratch))
     table(rows)
