@@ -56,11 +56,11 @@ def _onwards(
     faces where it meets none and none was seen.
     """
     rim, wall = mouth
-    axis = -np.sign(rim.hole.axis @ wall.shape.axis) * wall.shape.axis  # into what was not seen
+    way = rim.way_in(wall)
+    axis = way * wall.shape.axis
 
     def along(other: Rim) -> FloatArray:
-        heights: FloatArray = (other.places[other.on(wall, cell)] - wall.shape.centre) @ axis
-        return heights
+        return way * other.along(wall, cell)
 
     start = float(along(rim).min())
     meets = [at for other in walls if (at := meeting(wall, other, axis)) is not None and at > start]

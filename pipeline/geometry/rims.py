@@ -69,6 +69,11 @@ class Rim:
     walls: tuple[Wall, ...] = ()
     partly: tuple[Wall, ...] = ()
 
+    @property
+    def touched(self) -> tuple[Wall, ...]:
+        """The walls on which it, or some of it, lies."""
+        return self.walls or self.partly
+
     @cached_property
     def spread(self) -> tuple[FloatArray, FloatArray]:
         """Mean squares (3,) of what it faces along three axes, rising, and these axes, the columns of (3, 3)."""
@@ -98,6 +103,15 @@ class Rim:
         """(n,) which of it lies on a wall."""
         return wall.holds(self.places, self.facing, ON_CELLS * cell, FACING)
 
+    def along(self, wall: Wall, cell: float) -> FloatArray:
+        """(k,) how far along a wall's axis, from its centre, those of its places are that lie on it, mm."""
+        heights: FloatArray = (self.places[self.on(wall, cell)] - wall.shape.centre) @ wall.shape.axis
+        return heights
+
+    def way_in(self, wall: Wall) -> float:
+        """1 where what was not seen of a wall about which it goes lies along the wall's axis, -1 where against it."""
+        return -float(np.sign(self.hole.axis @ wall.shape.axis))
+
 
 def _walls_about(
     mesh: Mesh, rim: Rim, around: Incidence, cell: float, places: FloatArray, normals: FloatArray
@@ -115,8 +129,7 @@ def _walls_about(
     wall = _only_wall(rim, *beside, cell)
     if wall is not None or rim.hole.diameter_mm < WIDE_CELLS * cell or rim.spread[0][1] < BENT:
         return [] if wall is None else [wall]
-    farther = np.flatnonzero(length(places - rim.hole.centre) < rim.hole.diameter_mm)
-    farther = farther[np.linspace(0, len(farther) - 1, min(SAMPLES, len(farther))).astype(int)]
+    farther = _evenly(np.flatnonzero(length(places - rim.hole.centre) < rim.hole.diameter_mm), SAMPLES)
     return [
         wall
         for seen, facing in (beside, (places[farther], normals[farther]))
@@ -147,8 +160,14 @@ def _walls_known(mesh: Mesh, rims: Sequence[Rim], around: Incidence, cell: float
 
 def _some_of(mesh: Mesh, rows: LongArray, most: int) -> tuple[FloatArray, FloatArray]:
     """(m, 3) middles and (m, 3) unit normals of faces (k,), of so many at most, evenly through the list."""
-    faces = mesh.faces[rows[np.linspace(0, len(rows) - 1, min(most, len(rows))).astype(int)]]
+    faces = mesh.faces[_evenly(rows, most)]
     return mesh.vertices[faces].mean(axis=1), unit(face_vectors(mesh.vertices, faces))
+
+
+def _evenly(rows: LongArray, most: int) -> LongArray:
+    """So many rows (k,) at most, evenly through the list."""
+    some: LongArray = rows[np.linspace(0, len(rows) - 1, min(most, len(rows))).astype(int)]
+    return some
 
 
 def _with_ends(wall: Wall, places: FloatArray) -> Wall:

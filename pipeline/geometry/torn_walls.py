@@ -12,19 +12,18 @@ from collections.abc import Sequence
 from itertools import chain
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from pipeline.geometry.boundary import on_border
 from pipeline.geometry.deviation import Surface
-from pipeline.geometry.edges import edges_of, face_components, touching
+from pipeline.geometry.edges import edges_of, face_components
 from pipeline.geometry.holes import Hole
 from pipeline.geometry.repair import without_faces
 from pipeline.geometry.rims import Rim, painted
 from pipeline.geometry.round_walls import Wall
 from pipeline.geometry.vectors import length
-from pipeline.geometry.wall_pieces import BESIDE_CELLS, CLEAR_CELLS, meeting, outside_of, ring, with_pieces
+from pipeline.geometry.wall_pieces import BESIDE_CELLS, beside, clear_of, laid, meeting, outside_of, ring
 from pipeline.geometry.windows import leads_through
-from pipeline.part import BoolArray, FloatArray, Mesh
+from pipeline.part import Mesh
 
 AT_CELLS, ENDS_AT_RIM, FEWEST = 1.0, 0.9, 30
 """Of the border of a missing piece that lies beside what was seen, so much must lie beside that part of a rim which is
@@ -41,23 +40,22 @@ def with_torn_walls(mesh: Mesh, rims: Sequence[Rim], cell: float) -> tuple[Mesh,
     rims : of openings of the mesh that no patch closes
     cell : length of the mesh's edges, millimetres
     """
-    known = list(dict.fromkeys(wall for rim in rims for wall in (*rim.walls, *rim.partly)))
+    known = list(dict.fromkeys(wall for rim in rims for wall in rim.touched))
     rims = [rim for rim in rims if not (rim.walls and leads_through(rim, rims, cell))]
     if not known or not rims:
         return mesh, []
     there = Surface(mesh.vertices, mesh.faces)
     pieces: list[tuple[list[tuple[Hole, ...]], Mesh]] = []
     for wall in known:
-        about = [rim for rim in rims if wall in (*rim.walls, *rim.partly)]
+        about = [rim for rim in rims if wall in rim.touched]
         if about:
             piece = outside_of(ring(wall, wall.shape.axis, *_range(wall, about, known, cell), cell), wall, known, cell)
-            piece = without_faces(piece, touching(piece.faces, there.distance(piece.vertices) < CLEAR_CELLS * cell))
             others = [rim for rim in rims if rim not in about]
-            piece, joined = _missing(piece, wall, about, others, mesh, there, cell)
+            piece, joined = _missing(clear_of(there, piece, cell), wall, about, others, mesh, there, cell)
             if joined:
                 pieces.append((joined, painted(piece, about[0], mesh)))
-    mesh, laid = with_pieces(mesh, pieces, cell)
-    return mesh, list(chain(*laid))
+    mesh, joined_by_each = laid(mesh, pieces)
+    return mesh, list(chain(*joined_by_each))
 
 
 def _range(wall: Wall, about: Sequence[Rim], known: Sequence[Wall], cell: float) -> tuple[float, float]:
@@ -66,8 +64,7 @@ def _range(wall: Wall, about: Sequence[Rim], known: Sequence[Wall], cell: float)
     As far as it was seen; as far as the axis of another that opens there; and from a rim that goes round it, as a bore
     that goes on, as far as the axis of the first that it meets.
     """
-    places = np.concatenate([rim.places[rim.on(wall, cell)] for rim in about])
-    heights = np.append((places - wall.shape.centre) @ wall.shape.axis, wall.seen_mm)
+    heights = np.concatenate([wall.seen_mm, *(rim.along(wall, cell) for rim in about)])
     heights = heights[np.isfinite(heights)]
     ends = [float(heights.min()), float(heights.max())]
     meets = [
@@ -78,8 +75,8 @@ def _range(wall: Wall, about: Sequence[Rim], known: Sequence[Wall], cell: float)
     ends += [at for at, radius in meets if ends[0] - radius < at < ends[1] + radius]
     for rim in about:
         if rim.goes_round(wall):
-            way = -float(np.sign(rim.hole.axis @ wall.shape.axis))
-            start = float((way * (rim.places - wall.shape.centre) @ wall.shape.axis)[rim.on(wall, cell)].min())
+            way = rim.way_in(wall)
+            start = (way * rim.along(wall, cell)).min()
             onwards = [way * at for at, _ in meets if way * at > start]
             ends += [way * min(onwards)] if onwards else []
     return min(ends), max(ends)
@@ -96,23 +93,17 @@ def _missing(
     of = np.zeros(len(piece.vertices), np.int64)
     of[piece.faces] = part[:, None]
     at_wall = [rim.places[np.abs(wall.height(rim.places)[0]) < AT_CELLS * cell] for rim in about]
-    beside = [_near(piece.vertices[ends], places, cell) for places in at_wall]
-    at_rim = np.any(beside, axis=0)
+    at_each = [beside(piece.vertices[ends], places, cell) for places in at_wall]
+    at_rim = np.any(at_each, axis=0)
     nearest, weights = there.nearest(piece.vertices[ends])
     away = length(piece.vertices[ends] - there.places(nearest, weights))
     elsewhere = ~at_rim & ~mesh.filled[nearest] & (away < BESIDE_CELLS * cell)
     for rim in others:
-        elsewhere &= ~_near(piece.vertices[ends], rim.places, cell)
+        elsewhere &= ~beside(piece.vertices[ends], rim.places, cell)
     good, other = (np.bincount(of[ends[which]], minlength=len(count)) for which in (at_rim, elsewhere))
     chosen = (count >= FEWEST) & (good > 0) & (good >= ENDS_AT_RIM * (good + other))
     joined = [
-        tuple(rim.hole for rim, which in zip(about, beside, strict=True) if (of[ends[which]] == number).any())
+        tuple(rim.hole for rim, which in zip(about, at_each, strict=True) if (of[ends[which]] == number).any())
         for number in np.flatnonzero(chosen)
     ]
     return without_faces(piece, ~chosen[part]), joined
-
-
-def _near(places: FloatArray, rim: FloatArray, cell: float) -> BoolArray:
-    """(n,) which places (n, 3) lie beside those of a rim (k, 3)."""
-    near: BoolArray = np.isfinite(cKDTree(rim).query(places, distance_upper_bound=BESIDE_CELLS * cell)[0])
-    return near

@@ -93,11 +93,17 @@ def _goes_on(other: Wall, wall: Wall, places: FloatArray) -> BoolArray:
     return np.where((places - other.shape.centre) @ other.shape.axis < at, down, up)
 
 
+def beside(places: FloatArray, rim: FloatArray, cell: float) -> BoolArray:
+    """(n,) which places (n, 3) lie beside those of a rim (k, 3)."""
+    near: BoolArray = np.isfinite(cKDTree(rim).query(places, distance_upper_bound=BESIDE_CELLS * cell)[0])
+    return near
+
+
 def reaching(piece: Mesh, rim: FloatArray, cell: float) -> Mesh:
     """What of a piece hangs together with a place beside a rim (k, 3)."""
     if len(piece.faces) == 0 or len(rim) == 0:
         return without_faces(piece, np.ones(len(piece.faces), bool))
-    near = np.isfinite(cKDTree(rim).query(piece.vertices, distance_upper_bound=BESIDE_CELLS * cell)[0])
+    near = beside(piece.vertices, rim, cell)
     part = face_components(piece.faces, edges_of(piece.faces))
     return without_faces(piece, ~np.isin(part, part[touching(piece.faces, near)]))
 
@@ -105,8 +111,7 @@ def reaching(piece: Mesh, rim: FloatArray, cell: float) -> Mesh:
 def with_pieces(mesh: Mesh, walls: Sequence[tuple[Opening, Mesh]], cell: float) -> tuple[Mesh, list[Opening]]:
     """The mesh with those walls that cross nothing, and the openings that they close.
 
-    Through a branch, or a window, of its middle a wall runs along what was seen: there it is left out, and where a
-    little of it passes through what was seen.
+    Through a branch, or a window, of its middle a wall runs along what was seen: there it is left out.
 
     Parameters
     ----------
@@ -116,10 +121,21 @@ def with_pieces(mesh: Mesh, walls: Sequence[tuple[Opening, Mesh]], cell: float) 
     """
     if not walls:
         return mesh, []
-    seen, gone_on = Surface(mesh.vertices, mesh.faces), []
+    seen = Surface(mesh.vertices, mesh.faces)
+    return laid(mesh, [(opening, clear_of(seen, wall, cell)) for opening, wall in walls])
+
+
+def clear_of(seen: Surface, wall: Mesh, cell: float) -> Mesh:
+    """A wall without what lies along what was seen."""
+    if len(wall.faces) == 0:
+        return wall
+    return without_faces(wall, touching(wall.faces, seen.distance(wall.vertices) < CLEAR_CELLS * cell))
+
+
+def laid(mesh: Mesh, walls: Sequence[tuple[Opening, Mesh]]) -> tuple[Mesh, list[Opening]]:
+    """The same of walls that are clear of what was seen; where a little of one passes through it, that is left out."""
+    gone_on = []
     for opening, wall in walls:
-        if len(wall.faces):
-            wall = without_faces(wall, touching(wall.faces, seen.distance(wall.vertices) < CLEAR_CELLS * cell))
         if len(wall.faces) == 0:
             continue
         both, crossed = _together(mesh, wall)

@@ -90,17 +90,7 @@ def _closed(
 ) -> tuple[Mesh, list[tuple[Hole, str]]]:
     """One closed surface through an open one, and what is still left open."""
     openings = [hole for hole, _ in left]
-    cell = mean_cell(mesh.vertices, mesh.faces)
-    rims = rims_on_walls(mesh, openings, around, cell)
-    walled, met = with_junctions(mesh, rims, cell)
-    walled, windows = with_windows(walled, rims, cell)
-    walled, torn = with_torn_walls(walled, rims, cell)
-    bores = find_bores(mesh, [hole for hole in openings if hole not in met], around)
-    whole = [bore for bore in bores if any({bore.one, bore.other} <= set(holes) for holes in torn)]
-    walled, laid = with_walls(walled, [bore for bore in bores if bore not in whole], cell)
-    bores = whole + laid
-    ends = {end for bore in bores for end in (bore.one, bore.other)}
-    windows = [hole for hole in dict.fromkeys([*windows, *chain(*torn)]) if hole not in ends]
+    walled, met, bores, windows = _walled(mesh, openings, around)
     closed = closed_surface(walled)
     if closed is None and walled is not mesh:
         met, bores, windows, closed = [], [], [], closed_surface(mesh)
@@ -126,6 +116,21 @@ def _closed(
     else:
         context.warn(text)
     return closed, []
+
+
+def _walled(mesh: Mesh, openings: list[Hole], around: Incidence) -> tuple[Mesh, list[Hole], list[Bore], list[Hole]]:
+    """The mesh with guessed round walls beside it; bores that go on into others, through bores, and other openings."""
+    cell = mean_cell(mesh.vertices, mesh.faces)
+    rims = rims_on_walls(mesh, openings, around, cell)
+    walled, met = with_junctions(mesh, rims, cell)
+    walled, windows = with_windows(walled, rims, cell)
+    walled, torn = with_torn_walls(walled, rims, cell)
+    bores = find_bores(mesh, [hole for hole in openings if hole not in met], around)
+    whole = [bore for bore in bores if any({bore.one, bore.other} <= set(holes) for holes in torn)]
+    walled, between = with_walls(walled, [bore for bore in bores if bore not in whole], cell)
+    bores = whole + between
+    ends = {end for bore in bores for end in (bore.one, bore.other)}
+    return walled, met, bores, [hole for hole in dict.fromkeys([*windows, *chain(*torn)]) if hole not in ends]
 
 
 def _record(

@@ -11,7 +11,7 @@ from scipy.spatial.transform import Rotation
 
 from pipeline.geometry.alignment.graph import Guess, grown, guesses
 from pipeline.geometry.alignment.rigid import inverse, moved
-from pipeline.geometry.alignment.solve import Found, made_ready
+from pipeline.geometry.alignment.solve import Found, with_side
 from pipeline.geometry.alignment.verdict import PATCH, solved
 from pipeline.geometry.constraint import constraint
 
@@ -111,8 +111,7 @@ def mirrored(k: int, found: Found, mark_noise_mm: float, most: float) -> bool:
     side = found.ready[k].seen.side
     flip = np.array([-1.0, 1.0, 1.0])
     image = replace(side, points=side.points * flip, normals=side.normals * flip)
-    ready = list(found.ready)
-    ready[k] = made_ready(image, [one.seen.side for one in ready], np.zeros((0, 3)))
+    ready = with_side(found.ready, k, image, np.zeros((0, 3)))
     pairs = guesses(ready, mark_noise_mm, but=found.guesses, anew=k)
     if not any(_clearly(pairs[pair], found.guesses[pair]) for pair in pairs if k in pair):
         return False

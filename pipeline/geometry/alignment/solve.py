@@ -149,9 +149,14 @@ def aligned(ready: Sequence[Ready], mark_noise_mm: float = 0.3) -> Found:
 
 def _inside_out(ready: Sequence[Ready], k: int) -> list[Ready]:
     """The sides with one of them turned inside out."""
-    turned = list(ready)
-    turned[k] = made_ready(ready[k].seen.side.turned_inside_out(), [one.seen.side for one in ready], ready[k].markers)
-    return turned
+    return with_side(ready, k, ready[k].seen.side.turned_inside_out(), ready[k].markers)
+
+
+def with_side(ready: Sequence[Ready], k: int, side: Side, markers: FloatArray) -> list[Ready]:
+    """The sides with another in the place of one of them."""
+    other = list(ready)
+    other[k] = made_ready(side, [one.seen.side for one in ready], markers)
+    return other
 
 
 def _agrees(placed: Placed | Solution) -> bool:
