@@ -60,6 +60,7 @@ class Capture:
         capture frame; None where no support was found
     surroundings : a sample of what was removed from around the part (table, paper, riser), in the same frame; None
         before the cleaning, and where there was nothing
+    doubtful : (n,) points that may belong to something that touches the part; None where the cleaning was sure
     """
 
     name: str
@@ -75,13 +76,14 @@ class Capture:
     frames_per_second: float | None = None
     support_outline: FloatArray | None = None
     surroundings: Capture | None = None
+    doubtful: BoolArray | None = None
 
     def __post_init__(self) -> None:
         _freeze(self, points=(np.float64, 3), normals=(np.float32, 3), colours=(np.uint8, 3), faces=(np.int32, 3))
         _freeze(self, part_from_capture=(np.float64, 4), markers=(np.float64, 3), support_plane=(np.float64, None))
         _freeze(self, datum_points=(np.float64, 3))
-        _freeze(self, support_outline=(np.float64, 3))
-        _same_length(self.points, self.normals, self.colours)
+        _freeze(self, support_outline=(np.float64, 3), doubtful=(np.bool_, None))
+        _same_length(self.points, self.normals, self.colours, self.doubtful)
 
     def select(self, keep: BoolArray) -> Capture:
         """The capture with only the points where ``keep`` (n,) holds; a face stays when all its corners do."""
@@ -97,6 +99,7 @@ class Capture:
             normals=None if self.normals is None else self.normals[keep],
             colours=None if self.colours is None else self.colours[keep],
             faces=faces,
+            doubtful=None if self.doubtful is None else self.doubtful[keep],
         )
 
     def points_in_part(self) -> FloatArray:

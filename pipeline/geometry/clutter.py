@@ -52,6 +52,7 @@ class Separation:
     riser : (n,) bool, points removed that were taken for the riser's
     grounded : the part itself stands on the support, so that its lowest edge was cut with it
     contested : beside that riser something else reaches from the support to the part
+    doubtful : (n,) bool, kept points that may be something that touches the part; None where nothing is uncertain
     """
 
     keep: BoolArray
@@ -60,6 +61,7 @@ class Separation:
     riser: BoolArray
     grounded: bool
     contested: bool = False
+    doubtful: BoolArray | None = None
 
     @property
     def confidence(self) -> float:

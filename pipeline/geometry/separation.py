@@ -20,6 +20,7 @@ from pipeline.geometry.clutter import Separation, part_without_support, standing
 from pipeline.geometry.components import inside_hull
 from pipeline.geometry.doubts import Uncertain
 from pipeline.geometry.gauge import Gauge
+from pipeline.geometry.hills import surely_part
 from pipeline.geometry.outline import outline_of
 from pipeline.geometry.paint import FEWEST_LEARNED, alike, differ, paint_of, surely_learned
 from pipeline.geometry.standing import Cleared, Standing, cells_of, standing
@@ -67,6 +68,26 @@ def separate(
     if support is None:
         return part_without_support(points, lengths, expected_size)
     scene = standing(cells_of(points, lengths), points, normals, support)
+    found = _decided(scene, points, normals, lengths, colours, outline, expected_size, riser_height)
+    if not found.uncertain:
+        return found
+    sure = surely_part(
+        scene, scene.cells.mostly(found.keep), found.riser_height, cut_sure=Uncertain.CUT not in found.uncertain
+    )
+    return replace(found, doubtful=found.keep & ~sure[scene.cells.of_point])
+
+
+def _decided(
+    scene: Standing,
+    points: FloatArray,
+    normals: NDArray[np.floating[Any]] | None,
+    lengths: Gauge,
+    colours: ColourArray | None,
+    outline: FloatArray | None,
+    expected_size: Sequence[float] | None,
+    riser_height: float | None,
+) -> Separation:
+    """The part of a scene by its shape, and by its colours where that leaves a doubt."""
     found = standing_part(scene, points, normals, lengths, outline, expected_size, riser_height)
     if colours is None:
         return found
@@ -81,7 +102,7 @@ def separate(
         # Only asked: what is in the paint of what went may as well be half of a part in two paints.
         doubtful = found.contested and not all_its_own(found, scene.cells, colours)
         return _asking(found, Uncertain.TOUCHING) if doubtful else found
-    seen = outline_of(points, support[:3]) if outline is None else outline
+    seen = outline_of(points, scene.support[:3]) if outline is None else outline
     if seen is None:
         return found
     clearing = cleared(scene, colours, scene.seen(seen), _resting(scene, found))

@@ -40,6 +40,14 @@ def remembering(capture: Capture, samples: Samples, gone: BoolArray) -> Capture:
     return replace(capture, surroundings=more if capture.surroundings is None else _joined(capture.surroundings, more))
 
 
+def left_out(capture: Capture, gone: BoolArray) -> Capture:
+    """The capture without points (n,) that are not the part's; they count as what stood around it."""
+    if not gone.any():
+        return capture
+    rest = samples_of(capture.select(gone))
+    return remembering(capture.select(~gone), rest, np.ones(len(rest.points), np.bool_))
+
+
 def witnesses(capture: Capture) -> Capture | None:
     """What stood around the part, where enough of it was seen to tell anything."""
     around = capture.surroundings

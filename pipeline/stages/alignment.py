@@ -25,8 +25,8 @@ from pipeline.geometry.alignment.graph import Ready
 from pipeline.geometry.alignment.rigid import displacement
 from pipeline.geometry.alignment.solve import FEWEST_POINTS, Found, aligned, prepared, verified
 from pipeline.geometry.alignment.verdict import PATCH, contradicted
-from pipeline.geometry.between import foreign_between, strays_between
-from pipeline.geometry.surroundings import in_surroundings
+from pipeline.geometry.between import doubtful_points, foreign_between, strays_between, unconfirmed_between
+from pipeline.geometry.surroundings import in_surroundings, left_out
 from pipeline.part import BoolArray, Capture, FloatArray, Form, Part
 from pipeline.stage import Measure, Stage, StageContext
 
@@ -49,6 +49,7 @@ NOT_ONE_SETTING = (
     "The ticket says that all captures were taken in one setting, but what stands around the part does not hold them "
     "together: it is too bare, or something moved. They were aligned on the part alone."
 )
+ROOM = "Look at the result: is it the part alone, and all of it? Leave more room around the part next time."
 UNSAID_PERCENT = 0.3
 """Share of a capture that may be removed as foreign without a word: scraps that change nothing."""
 MOVED = 5.0
@@ -116,6 +117,47 @@ class Alignment(Stage):
         _refuse_scraps(part, context)
         if len(part.captures) == 1:
             return replace(part, aligned=True)
+        found = self._without_foreign(part)
+        # In one setting paper and cloth come again as the part does, and confirm nothing.
+        if found.search.found.searched and not (self._sure(found.search.found) or part.declared.same_setting):
+            found = self._confirmed(part) or found
+        whole, part, search, percent = part, found.part, found.search, found.foreign_percent
+        if search.doubt is not None:
+            context.doubt(*search.doubt)
+        if search.warning:
+            context.warn(search.warning)
+        self._record(search.found, context)
+        context.measure("foreign_percent", max(percent) if found.removed else 0.0)
+        self._judge(part, search.found, context)
+        # Poses that are wrong make the part itself look foreign, so this comes after them.
+        if max(percent) > UNSAID_PERCENT:
+            name = part.captures[int(np.argmax(percent))].name
+            context.doubt(
+                "foreign-between",
+                f"{max(percent):.1f} percent of {name} does not come again in the other captures, which looked through "
+                f"the place; it was {'removed' if found.removed else 'left in, for so much may be the part'}.",
+                ROOM,
+                name,
+            )
+        unconfirmed = 100 * np.array([flags.mean() for flags in found.unconfirmed])
+        if unconfirmed.any():
+            name = part.captures[int(np.argmax(unconfirmed))].name
+            context.doubt(
+                "unconfirmed",
+                f"{max(unconfirmed):.0f} percent of {name} touched the part or lay low beside it and was not shown by "
+                "another capture again; it was removed.",
+                ROOM,
+                name,
+            )
+        placed = _placed(part, search)
+        strays = strays_between(placed.captures)  # under poses that are not believed there is nothing to be off
+        context.measure("strays_count", sum(int(flags.sum()) for flags in strays))
+        if self.keep_removed:
+            self._write_removed(whole, found.gone, strays, context)
+        return replace(_without(placed, strays), aligned=True)
+
+    def _without_foreign(self, part: Part, unconfirmed: Sequence[BoolArray] | None = None) -> Settled:
+        """The poses of a part, found anew without what the others looked through where that is little."""
         search = self._search(part)
         seen = [one.seen.side for one in search.found.ready]
         foreign = foreign_between(_placed(part, search).captures, seen)
@@ -124,33 +166,37 @@ class Alignment(Stage):
         scraps = max(percent) <= UNSAID_PERCENT
         removable = 0.0 < max(percent) <= self.most_foreign_percent
         removable &= not (scraps and contradicted(search.found.best))
-        gone = foreign if removable else [np.zeros(len(flags), bool) for flags in foreign]
-        whole, part = part, _without(part, gone)
+        nothing = [np.zeros(len(capture.points), bool) for capture in part.captures]
+        gone = foreign if removable else nothing
+        part = _without(part, gone)
         if removable and not scraps:
             search = self._search(part)
-        if search.doubt is not None:
-            context.doubt(*search.doubt)
-        if search.warning:
-            context.warn(search.warning)
-        self._record(search.found, context)
-        context.measure("foreign_percent", max(percent) if removable else 0.0)
-        self._judge(part, search.found, context)
-        # Poses that are wrong make the part itself look foreign, so this comes after them.
-        if not scraps:
-            name = part.captures[int(np.argmax(percent))].name
-            context.doubt(
-                "foreign-between",
-                f"{max(percent):.1f} percent of {name} does not come again in the other captures, which looked through "
-                f"the place; it was {'removed' if removable else 'left in, for so much may be the part'}.",
-                "Look at the result: is it the part alone, and all of it? Leave more room around the part next time.",
-                name,
-            )
-        placed = _placed(part, search)
-        strays = strays_between(placed.captures)  # under poses that are not believed there is nothing to be off
-        context.measure("strays_count", sum(int(flags.sum()) for flags in strays))
-        if self.keep_removed:
-            self._write_removed(whole, gone, strays, context)
-        return replace(_without(placed, strays), aligned=True)
+        return Settled(part, search, percent, gone, unconfirmed or nothing)
+
+    def _confirmed(self, part: Part) -> Settled | None:
+        """The part of captures in which something may touch it, where what is sure of each holds them together.
+
+        What is doubtful of a capture is kept where another shows it again: paper and cloth do not turn over with the
+        part. Poses are then sought anew, and judged on all that is left. None where that does not help.
+        """
+        if all(capture.doubtful is None for capture in part.captures):
+            return None
+        cores = [left_out(capture, doubtful_points(capture)) for capture in part.captures]
+        if any(len(core.points) < FEWEST_POINTS for core in cores):
+            return None
+        search = self._search(part.with_captures(cores))
+        if not self._sure(search.found):
+            return None
+        gone = unconfirmed_between(_placed(part, search).captures)
+        left = [left_out(capture, flags) for capture, flags in zip(part.captures, gone, strict=True)]
+        found = self._without_foreign(part.with_captures(left), gone)
+        return found if self._sure(found.search.found) else None
+
+    def _sure(self, found: Found) -> bool:
+        """Whether poses are held, are the only ones, and nothing speaks against them."""
+        enough = 100 * found.overlap[0] >= self.least_overlap_percent
+        clean = _contradiction(found)[1] <= self.most_contradiction_percent and self._fits(found)
+        return enough and clean and not found.slides and not found.rivals
 
     def _search(self, part: Part) -> Search:
         """The declared poses where they hold; else what the captures themselves say."""
@@ -193,8 +239,7 @@ class Alignment(Stage):
         if any(capture.surroundings is None for capture in part.captures):
             return None
         around = aligned(prepared([in_surroundings(capture) for capture in part.captures]), self.marker_noise_mm)
-        enough = 100 * around.overlap[0] >= self.least_overlap_percent
-        if not enough or around.slides or around.rivals or not self._fits(around):
+        if not self._sure(around):
             return None
         held = verified(ready, around.best.poses, self.marker_noise_mm)
         return replace(held, deviation_mm=around.deviation_mm) if self._fits(held) else None
@@ -365,7 +410,8 @@ def _name_lone_markers(found: Found, context: StageContext) -> None:
 
 def _contradiction(found: Found) -> tuple[tuple[int, int], float]:
     """The pair of sides that fits worst, and the percentage of common surface that speaks against the poses."""
-    pair = max(found.best.pairs, key=lambda pair: found.best.pairs[pair].contradiction)
+    pairs = found.best.telling or found.best.pairs
+    pair = max(pairs, key=lambda pair: pairs[pair].contradiction)
     return pair, 100 * (found.best.contradiction if found.searched else found.best.side_contradiction)
 
 
@@ -380,6 +426,38 @@ class Search:
     doubt: tuple[str, str, str] | None = None
     warning: str = ""
     frame: FloatArray = field(default_factory=lambda: np.eye(4))
+
+
+@dataclass(frozen=True, eq=False)
+class Settled:
+    """A part with its poses, and what went so that they could be found.
+
+    Attributes
+    ----------
+    part, search : what is left of the part, and its poses
+    foreign_percent : of each capture what the others looked through
+    foreign : flags of each capture's points for what of that was removed, of those that were confirmed
+    unconfirmed : flags of each capture's points for what was doubtful and no other capture showed again
+    """
+
+    part: Part
+    search: Search
+    foreign_percent: Sequence[float]
+    foreign: Sequence[BoolArray]
+    unconfirmed: Sequence[BoolArray]
+
+    @property
+    def removed(self) -> bool:
+        """Whether anything was removed as foreign."""
+        return any(flags.any() for flags in self.foreign)
+
+    @property
+    def gone(self) -> list[BoolArray]:
+        """Flags of each capture's points for all that was removed."""
+        every = [flags.copy() for flags in self.unconfirmed]
+        for flags, foreign in zip(every, self.foreign, strict=True):
+            flags[~flags] = foreign
+        return every
 
 
 def _as_declared(part: Part, found: Found) -> Search:

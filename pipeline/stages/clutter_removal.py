@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from types import MappingProxyType
 from typing import ClassVar, Literal
 
@@ -112,6 +113,8 @@ class ClutterRemoval(Stage):
                 riser = found.riser[: len(keep)]
                 why = np.where(keep, Why.KEPT, np.where(riser, Why.RISER, Why.CLUTTER))
                 write_removed(context.folder, self.stage, number, capture, why)
+            if found.doubtful is not None:
+                capture = replace(capture, doubtful=samples.kept_points(found.doubtful, len(capture.points)))
             captures.append(remembering(capture.select(keep), samples, ~found.keep))
         before, after = part.point_count, sum(len(capture.points) for capture in captures)
         context.measure("removed_percent", 100.0 * (before - after) / max(before, 1))

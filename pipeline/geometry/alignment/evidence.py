@@ -136,13 +136,18 @@ def _judged(one: Seen, other: Seen, pose: FloatArray, samples: int | None, withi
     )
 
 
+def patches(points: FloatArray, reach: float) -> IndexArray:
+    """(n,) number of the patch that each point belongs to; those of a patch lie within ``reach`` of one another."""
+    pairs = cKDTree(points).query_pairs(reach, output_type="ndarray")
+    links = coo_matrix((np.ones(len(pairs), np.int8), pairs.T), shape=(len(points), len(points)))
+    return np.asarray(connected_components(links, directed=False)[1], np.int32)
+
+
 def _largest_patch(points: FloatArray, reach: float) -> int:
     """How many points hang together: what contradicts by chance lies scattered, another surface lies in one piece."""
     if len(points) < 2:
         return len(points)
-    pairs = cKDTree(points).query_pairs(reach, output_type="ndarray")
-    links = coo_matrix((np.ones(len(pairs), np.int8), pairs.T), shape=(len(points), len(points)))
-    return int(np.bincount(connected_components(links, directed=False)[1]).max())
+    return int(np.bincount(patches(points, reach)).max())
 
 
 def _beyond(at: FloatArray, side: Side) -> BoolArray:

@@ -107,8 +107,13 @@ class Solution:
 
     @property
     def contradiction(self) -> float:
-        """Largest share against, over the pairs that have anything in common."""
-        return max(pair.contradiction for pair in self.pairs.values())
+        """Largest share against, over the pairs that have enough in common to tell."""
+        return max((pair.contradiction for pair in self.telling.values()), default=0.0)
+
+    @property
+    def telling(self) -> dict[tuple[int, int], Evidence]:
+        """Pairs that have enough in common to tell: of a single sample one that speaks against is all."""
+        return {key: pair for key, pair in self.pairs.items() if pair.support + pair.against >= PATCH}
 
     @property
     def side_contradiction(self) -> float:
