@@ -60,7 +60,8 @@ class Capture:
         capture frame; None where no support was found
     surroundings : a sample of what was removed from around the part (table, paper, riser), in the same frame; None
         before the cleaning, and where there was nothing
-    doubtful : (n,) points that may belong to something that touches the part; None where the cleaning was sure
+    doubtful : (n,) points no higher than what lies around, which may belong to something that touches the part; None
+        before the cleaning
     """
 
     name: str

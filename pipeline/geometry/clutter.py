@@ -52,7 +52,8 @@ class Separation:
     riser : (n,) bool, points removed that were taken for the riser's
     grounded : the part itself stands on the support, so that its lowest edge was cut with it
     contested : beside that riser something else reaches from the support to the part
-    doubtful : (n,) bool, kept points that may be something that touches the part; None where nothing is uncertain
+    doubtful : (n,) bool, kept points no higher than what lies around, which may touch the part; None where nothing
+        is known to lie there
     """
 
     keep: BoolArray

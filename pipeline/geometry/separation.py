@@ -69,12 +69,10 @@ def separate(
         return part_without_support(points, lengths, expected_size)
     scene = standing(cells_of(points, lengths), points, normals, support)
     found = _decided(scene, points, normals, lengths, colours, outline, expected_size, riser_height)
-    if not found.uncertain:
-        return found
-    sure = surely_part(
-        scene, scene.cells.mostly(found.keep), found.riser_height, cut_sure=Uncertain.CUT not in found.uncertain
-    )
-    return replace(found, doubtful=found.keep & ~sure[scene.cells.of_point])
+    cut_sure = Uncertain.CUT not in found.uncertain
+    sure = surely_part(scene, scene.cells.mostly(found.keep), found.riser_height, cut_sure=cut_sure)
+    doubtful = found.keep & ~sure[scene.cells.of_point]
+    return replace(found, doubtful=doubtful) if doubtful.any() else found
 
 
 def _decided(

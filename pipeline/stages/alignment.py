@@ -119,7 +119,7 @@ class Alignment(Stage):
             return replace(part, aligned=True)
         found = self._without_foreign(part)
         # In one setting paper and cloth come again as the part does, and confirm nothing.
-        if found.search.found.searched and not (self._sure(found.search.found) or part.declared.same_setting):
+        if not (self._join(found.search.found) or part.declared.same_setting):
             found = self._confirmed(part) or found
         whole, part, search, percent = part, found.part, found.search, found.foreign_percent
         if search.doubt is not None:
@@ -192,11 +192,14 @@ class Alignment(Stage):
         found = self._without_foreign(part.with_captures(left), gone)
         return found if self._sure(found.search.found) else None
 
+    def _join(self, found: Found) -> bool:
+        """Whether all sides hang together and no more speaks against them than against the right poses."""
+        enough = not found.searched or 100 * found.overlap[0] >= self.least_overlap_percent
+        return enough and _contradiction(found)[1] <= self.most_contradiction_percent and self._fits(found)
+
     def _sure(self, found: Found) -> bool:
-        """Whether poses are held, are the only ones, and nothing speaks against them."""
-        enough = 100 * found.overlap[0] >= self.least_overlap_percent
-        clean = _contradiction(found)[1] <= self.most_contradiction_percent and self._fits(found)
-        return enough and clean and not found.slides and not found.rivals
+        """Whether besides that nothing slides, and poses that were searched for are the only ones."""
+        return self._join(found) and not (found.searched and (found.slides or found.rivals))
 
     def _search(self, part: Part) -> Search:
         """The declared poses where they hold; else what the captures themselves say."""

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.spatial import cKDTree
 
 from pipeline.formats.reading import read_capture
-from pipeline.geometry.between import foreign_between, strays_between
+from pipeline.geometry.between import foreign_between, strays_between, unconfirmed_between
 from pipeline.geometry.samples import samples_of
 from pipeline.geometry.surroundings import remembering
 from pipeline.part import Capture, Declared, FloatArray, Part
@@ -130,3 +132,33 @@ def test_alignment_removes_strays_and_writes_them_down(sides: tuple[SimulatedCap
     assert context.measures["strays_count"] >= gone
     assert len(read_capture(tmp_path / "removed-alignment-1.ply").points) == gone
     assert not context.reasons
+
+
+def test_of_what_is_doubtful_stays_what_another_capture_shows_again(sides: tuple[SimulatedCapture, ...]) -> None:
+    given = [only(sides[0], Label.PART, Label.OTHER), only(sides[1], Label.PART)]
+    every = np.ones(len(given[0].points), bool)
+    gone, of_other = unconfirmed_between([replace(given[0], doubtful=every), given[1]])
+    foreign = sides[0].labels[np.isin(sides[0].labels, (Label.PART, Label.OTHER))] == Label.OTHER
+    again = cKDTree(given[1].points).query(given[0].points)[0] < 1.0
+    assert gone[foreign].mean() > 0.97
+    assert gone[again & ~foreign].mean() < 0.05  # along the border of what both show
+    assert not of_other.any()
+
+
+def test_what_is_not_doubtful_stays_though_nothing_shows_it_again(sides: tuple[SimulatedCapture, ...]) -> None:
+    given = [only(sides[0], Label.PART, Label.OTHER), only(sides[1], Label.PART)]
+    assert not any(flags.any() for flags in unconfirmed_between(given))
+
+
+def test_two_captures_that_show_the_same_paper_do_not_hold_it_against_a_third() -> None:
+    """Two that lie on the same face show the riser at the same place; a third looked through there."""
+    scene = Scene(part=FITTINGS["gudgeon"](4), riser="block", riser_height_mm=20.0, seed=4)
+    shots = scan_sides(scene, ("top", "top", "left", "bottom"), points=30_000, seed=4, aligned=True, scanner=CLEAN)
+    given = [only(shot, Label.PART, Label.RISER) for shot in shots[:2]] + [only(one, Label.PART) for one in shots[2:]]
+    of_riser = [shot.labels[np.isin(shot.labels, (Label.PART, Label.RISER))] == Label.RISER for shot in shots[:2]]
+    given[:2] = [replace(one, doubtful=flags) for one, flags in zip(given[:2], of_riser, strict=True)]
+    gone = unconfirmed_between(given)
+    assert (
+        min(flags[riser].mean() for flags, riser in zip(gone[:2], of_riser, strict=True)) > 0.85
+    )  # all but its top, beside the part
+    assert not any(flags[~riser].any() for flags, riser in zip(gone[:2], of_riser, strict=True))

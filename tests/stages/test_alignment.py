@@ -22,6 +22,7 @@ from pipeline.geometry.alignment.explain import mirrored
 from pipeline.geometry.alignment.solve import _inside_out, prepared, verified
 from pipeline.geometry.alignment.solve import aligned as solved_from_nothing
 from pipeline.geometry.cloud import unit
+from pipeline.geometry.deviation import Surface
 from pipeline.part import Capture, Declared, Mesh, Part, transformed
 from pipeline.simulate.fittings import FITTINGS
 from pipeline.simulate.poses import inverse, random_rigid
@@ -536,3 +537,28 @@ def test_the_holes_of_a_plate_hold_it_though_nothing_is_in_them() -> None:
     aligned_part, context = aligned(cleaned([one.capture for one in found]))
     assert not context.reasons
     assert error_mm(aligned_part, np.array([first @ one.part_from_capture for one in found])) < NOISE
+
+
+def test_paper_that_touches_the_part_is_told_by_the_other_captures() -> None:
+    """Without colours half of what was kept is paper; what stands above it holds the sides, which tell the rest."""
+    truth = FITTINGS["swan-finial"](53)
+    scene = Scene(part=truth, seed=53, paper="touching")
+    found = scan_sides(
+        scene, ("left", "top", "front"), points=14_000, noise_mm=NOISE, seed=53, colours=False, normals=False
+    )
+    given = cleaned([one.capture for one in found])
+    first = inverse(found[0].part_from_capture)
+    of_part = [_away(one, shot.part_from_capture, truth) for one, shot in zip(given, found, strict=True)]
+    assert min(float((away > 1.0).mean()) for away in of_part[::2]) > 0.3  # else there is nothing to tell
+    part, context = aligned(given)
+    assert error_mm(part, np.array([first @ one.part_from_capture for one in found])) < 2 * NOISE
+    left = [_away(one, shot.part_from_capture, truth) for one, shot in zip(part.captures, found, strict=True)]
+    assert max(float((away > 1.0).mean()) for away in left) < 0.03
+    for before, after in zip(of_part, left, strict=True):
+        assert (after < 1.0).sum() > 0.9 * (before < 1.0).sum()
+    assert [reason.code for reason in context.reasons] == ["unconfirmed"]
+
+
+def _away(capture: Capture, part_from_capture: np.ndarray, truth: Mesh) -> np.ndarray:
+    """(n,) distances of a capture's points from the true part, millimetres."""
+    return Surface(truth.vertices, truth.faces).distance(transformed(capture.points, part_from_capture))
