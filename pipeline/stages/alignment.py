@@ -110,6 +110,9 @@ class Alignment(Stage):
     """A joint fit rougher than this many times the noise goes to review."""
     most_foreign_percent: float = Field(20.0, ge=0, le=100)
     """At most this much of a capture may be removed because the others looked through its place; 0 removes nothing."""
+    tell_by_others: bool = True
+    """Where the sides do not join, lay them together by what stands above all that lies around; of the rest keep what
+    another capture shows again. Only ever with the word that a person should look."""
     keep_removed: bool = False
     """Write what was removed beside the result, as removed-alignment-1.ply for the first capture and so on."""
 
@@ -119,7 +122,7 @@ class Alignment(Stage):
             return replace(part, aligned=True)
         found = self._without_foreign(part)
         # In one setting paper and cloth come again as the part does, and confirm nothing.
-        if not (self._join(found.search.found) or part.declared.same_setting):
+        if self.tell_by_others and not (self._join(found.search.found) or part.declared.same_setting):
             found = self._confirmed(part) or found
         whole, part, search, percent = part, found.part, found.search, found.foreign_percent
         if search.doubt is not None:
@@ -185,7 +188,7 @@ class Alignment(Stage):
         if any(len(core.points) < FEWEST_POINTS for core in cores):
             return None
         search = self._search(part.with_captures(cores))
-        if not self._sure(search.found):
+        if not self._join(search.found) or search.found.rivals:  # what slides here may be held by what is doubtful
             return None
         gone = unconfirmed_between(_placed(part, search).captures)
         left = [left_out(capture, flags) for capture, flags in zip(part.captures, gone, strict=True)]
