@@ -52,6 +52,8 @@ NOT_ONE_SETTING = (
 ROOM = "Look at the result: is it the part alone, and all of it? Leave more room around the part next time."
 UNSAID_PERCENT = 0.3
 """Share of a capture that may be removed as foreign without a word: scraps that change nothing."""
+CORE_SHARE = 1 / 3
+"""Of the least overlap: so much is enough where only what is sure of the sides is laid together."""
 MOVED = 5.0
 """A capture that declared poses put farther off than so many times the noise, and the deviation predicted of the poses
 found, is named: its frame was not the others'."""
@@ -122,7 +124,8 @@ class Alignment(Stage):
             return replace(part, aligned=True)
         found = self._without_foreign(part)
         # In one setting paper and cloth come again as the part does, and confirm nothing.
-        if self.tell_by_others and not (self._join(found.search.found) or part.declared.same_setting):
+        joined = self._join(found.search.found, self.least_overlap_percent)
+        if self.tell_by_others and not (joined or part.declared.same_setting):
             found = self._confirmed(part) or found
         whole, part, search, percent = part, found.part, found.search, found.foreign_percent
         if search.doubt is not None:
@@ -188,21 +191,23 @@ class Alignment(Stage):
         if any(len(core.points) < FEWEST_POINTS for core in cores):
             return None
         search = self._search(part.with_captures(cores))
-        if not self._join(search.found) or search.found.rivals:  # what slides here may be held by what is doubtful
+        # Above the paper little is shared, and what slides there may be held by what is doubtful.
+        if not self._join(search.found, CORE_SHARE * self.least_overlap_percent) or search.found.rivals:
             return None
         gone = unconfirmed_between(_placed(part, search).captures)
         left = [left_out(capture, flags) for capture, flags in zip(part.captures, gone, strict=True)]
         found = self._without_foreign(part.with_captures(left), gone)
         return found if self._sure(found.search.found) else None
 
-    def _join(self, found: Found) -> bool:
-        """Whether all sides hang together and no more speaks against them than against the right poses."""
-        enough = not found.searched or 100 * found.overlap[0] >= self.least_overlap_percent
+    def _join(self, found: Found, least_percent: float) -> bool:
+        """Whether all sides share enough, and no more speaks against their poses than against the right ones."""
+        enough = not found.searched or 100 * found.overlap[0] >= least_percent
         return enough and _contradiction(found)[1] <= self.most_contradiction_percent and self._fits(found)
 
     def _sure(self, found: Found) -> bool:
         """Whether besides that nothing slides, and poses that were searched for are the only ones."""
-        return self._join(found) and not (found.searched and (found.slides or found.rivals))
+        alone = not (found.searched and (found.slides or found.rivals))
+        return alone and self._join(found, self.least_overlap_percent)
 
     def _search(self, part: Part) -> Search:
         """The declared poses where they hold; else what the captures themselves say."""
