@@ -123,8 +123,8 @@ class Alignment(Stage):
         if len(part.captures) == 1:
             return replace(part, aligned=True)
         found = self._without_foreign(part)
-        # In one setting paper and cloth come again as the part does, and confirm nothing.
         joined = self._join(found.search.found, self.least_overlap_percent)
+        # In one setting paper and cloth come again as the part does, and confirm nothing.
         if self.tell_by_others and not (joined or part.declared.same_setting):
             found = self._confirmed(part) or found
         whole, part, search, percent = part, found.part, found.search, found.foreign_percent
@@ -162,7 +162,7 @@ class Alignment(Stage):
             self._write_removed(whole, found.gone, strays, context)
         return replace(_without(placed, strays), aligned=True)
 
-    def _without_foreign(self, part: Part, unconfirmed: Sequence[BoolArray] | None = None) -> Settled:
+    def _without_foreign(self, part: Part) -> Settled:
         """The poses of a part, found anew without what the others looked through where that is little."""
         search = self._search(part)
         seen = [one.seen.side for one in search.found.ready]
@@ -177,7 +177,7 @@ class Alignment(Stage):
         part = _without(part, gone)
         if removable and not scraps:
             search = self._search(part)
-        return Settled(part, search, percent, gone, unconfirmed or nothing)
+        return Settled(part, search, percent, gone, nothing)
 
     def _confirmed(self, part: Part) -> Settled | None:
         """The part of captures in which something may touch it, where what is sure of each holds them together.
@@ -196,8 +196,8 @@ class Alignment(Stage):
             return None
         gone = unconfirmed_between(_placed(part, search).captures)
         left = [left_out(capture, flags) for capture, flags in zip(part.captures, gone, strict=True)]
-        found = self._without_foreign(part.with_captures(left), gone)
-        return found if self._sure(found.search.found) else None
+        found = self._without_foreign(part.with_captures(left))
+        return replace(found, unconfirmed=gone) if self._sure(found.search.found) else None
 
     def _join(self, found: Found, least_percent: float) -> bool:
         """Whether all sides share enough, and no more speaks against their poses than against the right ones."""

@@ -7,7 +7,9 @@ import pytest
 import trimesh
 
 from pipeline.geometry.alignment.evidence import Evidence, evidence
+from pipeline.geometry.alignment.joint import ROUNDS, refined
 from pipeline.geometry.alignment.solve import prepared
+from pipeline.geometry.alignment.verdict import Solution
 from pipeline.part import Capture, transformed
 from pipeline.simulate.fittings import FITTINGS
 from pipeline.simulate.poses import inverse
@@ -72,3 +74,12 @@ def test_a_shred_of_a_groove_cannot_lie_within_what_another_side_shows_as_solid(
     found = evidence(one, other, np.eye(4), samples=None)
     assert (found.off > 20) == speaks
     assert (found.off == 0) != speaks
+
+
+def test_a_pair_that_shares_next_to_nothing_does_not_contradict(gudgeon: tuple[SimulatedCapture, ...]) -> None:
+    trees = [ready.seen.tree for ready in prepared([one.capture for one in gudgeon])]
+    joint = refined(trees, np.tile(np.eye(4), (2, 1, 1)), rounds=ROUNDS[-1:], moving=False)
+    much, chance, foreign = (Evidence(1_000, *counts) for counts in ((800, 2), (0, 1), (0, 12)))
+    assert Solution(joint, {(0, 1): much, (0, 2): chance}, ()).contradiction == much.contradiction
+    assert Solution(joint, {(0, 1): much, (0, 2): foreign}, ()).contradiction == 1.0
+    assert Solution(joint, {(0, 2): chance}, ()).contradiction == 0.0

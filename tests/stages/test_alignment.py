@@ -48,9 +48,9 @@ def scanned(kind: str, sides: tuple[str, ...] = ("top", "left"), seed: int = 0, 
     return captures, np.array([first @ one.part_from_capture for one in found])
 
 
-def aligned(captures: Sequence[Capture], **of_part: Any) -> tuple[Part, StageContext]:
+def aligned(captures: Sequence[Capture], stage: Alignment | None = None, **of_part: Any) -> tuple[Part, StageContext]:
     context = StageContext(np.random.default_rng(0), Path(), Alignment.all_measures())
-    return Alignment().apply(Part("part", tuple(captures), **of_part), context), context
+    return (stage or Alignment()).apply(Part("part", tuple(captures), **of_part), context), context
 
 
 def refused(captures: Sequence[Capture], outcome: Outcome = Outcome.RESCAN, **of_part: Any) -> JobStopped:
@@ -550,6 +550,8 @@ def test_paper_that_touches_the_part_is_told_by_the_other_captures() -> None:
     first = inverse(found[0].part_from_capture)
     of_part = [_away(one, shot.part_from_capture, truth) for one, shot in zip(given, found, strict=True)]
     assert min(float((away > 1.0).mean()) for away in of_part[::2]) > 0.3  # else there is nothing to tell
+    with pytest.raises(JobStopped):
+        aligned(given, stage=Alignment(tell_by_others=False))
     part, context = aligned(given)
     assert error_mm(part, np.array([first @ one.part_from_capture for one in found])) < 2 * NOISE
     left = [_away(one, shot.part_from_capture, truth) for one, shot in zip(part.captures, found, strict=True)]
