@@ -127,9 +127,8 @@ def _unconfirmed(captures: Sequence[Capture], samples: int, closely: bool) -> li
             if other != number:
                 state = relation(side, judge, _between(captures, number, other), tolerance(side, judge.side))
                 strange |= state.off | state.through
-        strange = _most_around(side.points, strange)
-        gone = _hanging_together(side, strange, doubtful_points(capture)[nearest])
-        found.append(np.asarray(gone[cKDTree(side.points).query(capture.points)[1]], np.bool_))
+        gone = _hanging_together(side, _most_around(side, strange), doubtful_points(capture)[nearest])
+        found.append(np.asarray(gone[side.tree.query(capture.points)[1]], np.bool_))
     return found
 
 
@@ -157,7 +156,7 @@ def _drawn(capture: Capture, seen: Side) -> Pictures:
 
 def _foreign(number: int, captures: Sequence[Capture], seen: Sequence[Side], drawn: Sequence[Pictures]) -> BoolArray:
     again, crossed = _relation(number, captures, seen, drawn)
-    return _spread(seen[number].points, crossed & ~again, captures[number].points)
+    return _spread(seen[number], crossed & ~again, captures[number].points)
 
 
 def _relation(
@@ -187,15 +186,15 @@ def _between(captures: Sequence[Capture], number: int, other: int) -> FloatArray
     return np.linalg.inv(captures[other].part_from_capture) @ captures[number].part_from_capture
 
 
-def _spread(samples: FloatArray, foreign: BoolArray, points: FloatArray) -> BoolArray:
+def _spread(side: Side, foreign: BoolArray, points: FloatArray) -> BoolArray:
     """(n,) what most of the samples around each point are."""
-    settled = _most_around(samples, foreign)
+    settled = _most_around(side, foreign)
     if not settled.any():  # as on most parts: nothing to spread
         return np.zeros(len(points), np.bool_)
-    return np.asarray(settled[cKDTree(samples).query(points)[1]], np.bool_)
+    return np.asarray(settled[side.tree.query(points)[1]], np.bool_)
 
 
-def _most_around(samples: FloatArray, flags: BoolArray) -> BoolArray:
+def _most_around(side: Side, flags: BoolArray) -> BoolArray:
     """(k,) what most of the samples around each are."""
-    around = np.asarray(cKDTree(samples).query(samples, k=min(NEIGHBOURS, len(samples)))[1]).reshape(len(samples), -1)
+    around = np.asarray(side.tree.query(side.points, k=min(NEIGHBOURS, len(side)))[1]).reshape(len(side), -1)
     return np.asarray(flags[around].mean(axis=1) > 0.5, np.bool_)

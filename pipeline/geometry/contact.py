@@ -20,7 +20,7 @@ import numpy as np
 from scipy.sparse import coo_array, csc_matrix, diags_array
 from scipy.sparse.linalg import spsolve
 
-from pipeline.geometry.voxels import Voxels, grouped
+from pipeline.geometry.voxels import Voxels, grouped, root_of
 from pipeline.part import BoolArray, FloatArray, IndexArray
 
 CREASE = 0.35
@@ -255,7 +255,7 @@ def _joined(label: IndexArray, first: IndexArray, second: IndexArray, crease: Bo
         for third in borders[one]:
             low, high = min(one, third), max(one, third)
             heapq.heappush(queue, (-strength(low, high), low, high))
-    root = np.array([_root(parent, patch) for patch in range(number)], int)
+    root = np.array([root_of(parent, patch) for patch in range(number)], int)
     kept, dense = np.unique(root, return_inverse=True)
     place = {int(patch): at for at, patch in enumerate(kept)}
     lengths = np.zeros((len(kept), len(kept)))
@@ -284,9 +284,3 @@ def _seams(label: IndexArray, first: IndexArray, second: IndexArray, crease: Boo
         pair = (min(divmod(code, number)), max(divmod(code, number)))
         out[pair] = min(seam, out.get(pair, np.inf))
     return out
-
-
-def _root(parent: list[int], patch: int) -> int:
-    while parent[patch] != patch:
-        patch = parent[patch]
-    return patch

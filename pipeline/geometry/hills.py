@@ -9,8 +9,11 @@ simplification", 2002; cited from memory).
 from __future__ import annotations
 
 import numpy as np
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import minimum_spanning_tree
 
 from pipeline.geometry.standing import Standing
+from pipeline.geometry.voxels import root_of
 from pipeline.part import BoolArray, FloatArray
 
 FEWEST_CELLS = 12
@@ -54,18 +57,15 @@ def _peaks(scene: Standing, usable: BoolArray) -> FloatArray:
     order = np.flatnonzero(usable)[np.argsort(-scene.height[usable], kind="stable")]
     rank[order] = np.arange(len(order))
     holds = usable[first] & usable[second]
-    # Each pair is met at the lower of its cells.
-    upper, lower = (
-        np.minimum(rank[first[holds]], rank[second[holds]]),
-        np.maximum(rank[first[holds]], rank[second[holds]]),
-    )
-    by_lower = np.argsort(lower, kind="stable")
+    # Each pair is met at the lower of its cells; only those of the spanning tree join what was apart until there.
+    ends = np.sort([rank[first[holds]], rank[second[holds]]], axis=0)
+    links = coo_array((ends[1].astype(float), (ends[0], ends[1])), shape=(len(order), len(order)))
+    tree = minimum_spanning_tree(links).tocoo()
+    in_turn = np.argsort(tree.data, kind="stable")
     root, size = list(range(len(order))), [1] * len(order)
     peaks = []
-    for one, other in zip(upper[by_lower].tolist(), lower[by_lower].tolist(), strict=True):
-        higher, small = sorted((_root(root, one), _root(root, other)))
-        if higher == small:
-            continue
+    for one, other in zip(tree.row[in_turn].tolist(), tree.col[in_turn].tolist(), strict=True):
+        higher, small = sorted((root_of(root, one), root_of(root, other)))
         if size[small] >= FEWEST_CELLS:
             peaks.append(small)
         root[small] = higher
@@ -73,10 +73,3 @@ def _peaks(scene: Standing, usable: BoolArray) -> FloatArray:
     peaks += [k for k in range(len(order)) if root[k] == k and size[k] >= FEWEST_CELLS]
     found: FloatArray = scene.height[order[peaks]]
     return found
-
-
-def _root(root: list[int], one: int) -> int:
-    while root[one] != one:
-        root[one] = root[root[one]]
-        one = root[one]
-    return one

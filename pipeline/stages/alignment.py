@@ -127,34 +127,16 @@ class Alignment(Stage):
         # In one setting paper and cloth come again as the part does, and confirm nothing.
         if self.tell_by_others and not (joined or part.declared.same_setting):
             found = self._confirmed(part) or found
-        whole, part, search, percent = part, found.part, found.search, found.foreign_percent
+        whole, part, search = part, found.part, found.search
         if search.doubt is not None:
             context.doubt(*search.doubt)
         if search.warning:
             context.warn(search.warning)
         self._record(search.found, context)
-        context.measure("foreign_percent", max(percent) if found.removed else 0.0)
+        context.measure("foreign_percent", max(found.foreign_percent) if found.removed else 0.0)
         self._judge(part, search.found, context)
         # Poses that are wrong make the part itself look foreign, so this comes after them.
-        if max(percent) > UNSAID_PERCENT:
-            name = part.captures[int(np.argmax(percent))].name
-            context.doubt(
-                "foreign-between",
-                f"{max(percent):.1f} percent of {name} does not come again in the other captures, which looked through "
-                f"the place; it was {'removed' if found.removed else 'left in, for so much may be the part'}.",
-                ROOM,
-                name,
-            )
-        unconfirmed = 100 * np.array([flags.mean() for flags in found.unconfirmed])
-        if unconfirmed.any():
-            name = part.captures[int(np.argmax(unconfirmed))].name
-            context.doubt(
-                "unconfirmed",
-                f"{max(unconfirmed):.0f} percent of {name} touched the part or lay low beside it and was not shown by "
-                "another capture again; it was removed.",
-                ROOM,
-                name,
-            )
+        _tell_removed(found, context)
         placed = _placed(part, search)
         strays = strays_between(placed.captures)  # under poses that are not believed there is nothing to be off
         context.measure("strays_count", sum(int(flags.sum()) for flags in strays))
@@ -404,6 +386,30 @@ def _stop_mirrored(name: str, context: StageContext) -> NoReturn:
         "Export it again without mirroring; the part need not be scanned again.",
         name,
     )
+
+
+def _tell_removed(found: Settled, context: StageContext) -> None:
+    """Say what was removed, or was left in, of the capture of which it is most."""
+    names, percent = found.search.found.names, found.foreign_percent
+    if max(percent) > UNSAID_PERCENT:
+        name = names[int(np.argmax(percent))]
+        context.doubt(
+            "foreign-between",
+            f"{max(percent):.1f} percent of {name} does not come again in the other captures, which looked through "
+            f"the place; it was {'removed' if found.removed else 'left in, for so much may be the part'}.",
+            ROOM,
+            name,
+        )
+    unconfirmed = 100 * np.array([flags.mean() for flags in found.unconfirmed])
+    if unconfirmed.any():
+        name = names[int(np.argmax(unconfirmed))]
+        context.doubt(
+            "unconfirmed",
+            f"{max(unconfirmed):.0f} percent of {name} touched the part or lay low beside it and was not shown by "
+            "another capture again; it was removed.",
+            ROOM,
+            name,
+        )
 
 
 def _name_lone_markers(found: Found, context: StageContext) -> None:

@@ -10,8 +10,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from pipeline.geometry.alignment.joint import SixD
@@ -19,6 +17,7 @@ from pipeline.geometry.alignment.rigid import inverse, moved
 from pipeline.geometry.alignment.side import Side
 from pipeline.geometry.alignment.visibility import Pictures, seen_through
 from pipeline.geometry.cloud import unit
+from pipeline.geometry.edges import connected
 from pipeline.geometry.vectors import inner
 from pipeline.part import BoolArray, FloatArray, IndexArray
 
@@ -139,8 +138,7 @@ def _judged(one: Seen, other: Seen, pose: FloatArray, samples: int | None, withi
 def patches(points: FloatArray, reach: float) -> IndexArray:
     """(n,) number of the patch that each point belongs to; those of a patch lie within ``reach`` of one another."""
     pairs = cKDTree(points).query_pairs(reach, output_type="ndarray")
-    links = coo_matrix((np.ones(len(pairs), np.int8), pairs.T), shape=(len(points), len(points)))
-    return np.asarray(connected_components(links, directed=False)[1], np.int32)
+    return connected(len(points), pairs[:, 0], pairs[:, 1])
 
 
 def _largest_patch(points: FloatArray, reach: float) -> int:
