@@ -18,7 +18,7 @@ from pipeline.geometry.holes import Hole, rim_normals
 from pipeline.geometry.incidence import Incidence
 from pipeline.geometry.outline import middle_of
 from pipeline.geometry.repair import used_only
-from pipeline.geometry.wall_pieces import rows_of_faces, with_pieces
+from pipeline.geometry.wall_pieces import Seen, rows_of_faces, with_pieces
 from pipeline.part import FloatArray, Mesh
 
 FACING_AWAY = 0.5
@@ -64,15 +64,15 @@ class Bore:
         return float(np.linalg.norm(self.centres[0] - self.centres[1]))
 
 
-def with_walls(mesh: Mesh, bores: Sequence[Bore], cell: float) -> tuple[Mesh, list[Bore]]:
-    """The mesh with the walls of unseen bores as pieces of their own, not yet joined to it, and those bores.
+def with_walls(seen: Seen, bores: Sequence[Bore], cell: float) -> tuple[Seen, list[Bore]]:
+    """What was seen with the walls of unseen bores as pieces of their own, not yet joined to it, and those bores.
 
     Parameters
     ----------
     mesh : oriented outwards
     cell : length of the mesh's edges, millimetres
     """
-    return with_pieces(mesh, [(bore, wall_between(mesh, bore, cell)) for bore in bores], cell)
+    return with_pieces(seen, [(bore, wall_between(seen.mesh, bore, cell)) for bore in bores], cell)
 
 
 def find_bores(mesh: Mesh, holes: Sequence[Hole], around: Incidence) -> list[Bore]:

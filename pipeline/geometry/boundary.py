@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.geometry.edges import Edges, corner_fans, edges_of, touching
-from pipeline.part import BoolArray, IndexArray
+from pipeline.geometry.edges import Edges, corner_fans, edges_of, following, touching
+from pipeline.part import BoolArray, IndexArray, LongArray
+
+TAG_BITS = 40
+"""Bits of the numbers that stand for vertices: sums of thousands of them are exact in 64-bit floats."""
 
 
 def boundary_loops(faces: IndexArray, edges: Edges | None = None, fans: IndexArray | None = None) -> list[IndexArray]:
@@ -25,17 +28,14 @@ def boundary_loops(faces: IndexArray, edges: Edges | None = None, fans: IndexArr
     -------
     One array of vertices a loop, in order, the first not repeated; longest loop first.
     """
-    if len(faces) == 0:
-        return []
-    edges = edges if edges is not None else edges_of(faces)
-    halves = edges.boundary_halves
+    halves = open_halves(faces) if edges is None else edges.boundary_halves
     if len(halves) == 0:
         return []
     if fans is None:  # only those about the border are asked for
-        about, fans = fans_at_border(faces, on_border(edges, int(faces.max()) + 1))
+        about, fans = fans_at_border(faces, on_border(faces, halves, int(faces.max()) + 1))
         halves = 3 * (np.cumsum(about) - 1)[halves // 3] + halves % 3
         faces = faces[about]
-    ends = halves - halves % 3 + (halves % 3 + 1) % 3
+    ends = following(halves)
     starts_at, ends_at = fans[halves].tolist(), fans[ends].tolist()
     vertex_of_fan = dict(zip(starts_at + ends_at, faces.reshape(-1)[np.append(halves, ends)].tolist(), strict=True))
     loops = [
@@ -45,11 +45,43 @@ def boundary_loops(faces: IndexArray, edges: Edges | None = None, fans: IndexArr
     return sorted(loops, key=lambda loop: (-len(loop), int(loop.min())))
 
 
-def on_border(edges: Edges, vertices_count: int) -> BoolArray:
-    """(n,) whether each vertex lies on an open edge."""
+def open_halves(faces: IndexArray) -> LongArray:
+    """Half-edges of faces (m, 3) whose edge has no other face, in the order of their edges.
+
+    Only the faces at vertices that may lie on a border are looked at: of a large mesh these are few.
+    """
+    if len(faces) == 0:
+        return np.zeros(0, np.int64)
+    suspects = _unpaired(faces)
+    about = np.flatnonzero(touching(faces, suspects))
+    near = faces[about]
+    halves = edges_of(near).boundary_halves
+    flat = near.reshape(-1)
+    halves = halves[suspects[flat[halves]] & suspects[flat[following(halves)]]]
+    return 3 * about[halves // 3] + halves % 3
+
+
+def on_border(faces: IndexArray, halves: LongArray, vertices_count: int) -> BoolArray:
+    """(n,) whether each vertex lies on one of the open half-edges."""
     border = np.zeros(vertices_count, bool)
-    border[edges.ends[edges.faces_count == 1]] = True
+    border[faces.reshape(-1)[np.append(halves, following(halves))]] = True
     return border
+
+
+def _unpaired(faces: IndexArray) -> BoolArray:
+    """(n,) vertices at an edge along which not as many faces run one way as the other: those on a border, and others.
+
+    At each vertex the faces' next corners are taken less those before, as random numbers that stand for them. Where
+    each edge is paired nothing is left.
+    """
+    a, b, c = np.ascontiguousarray(faces.T)
+    count = int(faces.max()) + 1
+    tag = np.random.default_rng(0).integers(1 << TAG_BITS, size=count).astype(float)
+    left = np.zeros(count)
+    for here, after, before in ((a, b, c), (b, c, a), (c, a, b)):
+        left += np.bincount(here, tag[after] - tag[before], count)
+    unpaired: BoolArray = left != 0
+    return unpaired
 
 
 def fans_at_border(faces: IndexArray, border: BoolArray) -> tuple[BoolArray, IndexArray]:

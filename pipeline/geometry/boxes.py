@@ -28,3 +28,17 @@ class Boxes:
         for axis in (1, 2):
             found = found[(self._low[axis][found] <= high[axis]) & (self._high[axis][found] >= low[axis])]
         return found
+
+
+def meeting_box(vertices: FloatArray, faces: IndexArray, low: FloatArray, high: FloatArray) -> LongArray:
+    """(k,) faces (m, 3) whose box meets that between two corners (3,): quicker than ``Boxes`` where one is asked for.
+
+    They are those whose corners do not all lie beyond the same side of it.
+    """
+    beyond = np.zeros(len(vertices), np.uint8)
+    for axis in range(3):
+        beyond |= (vertices[:, axis] < low[axis]).astype(np.uint8) << np.uint8(2 * axis)
+        beyond |= (vertices[:, axis] > high[axis]).astype(np.uint8) << np.uint8(2 * axis + 1)
+    a, b, c = (np.take(beyond, faces[:, corner]) for corner in range(3))
+    found: LongArray = np.flatnonzero((a & b & c) == 0)
+    return found

@@ -13,10 +13,10 @@ from dataclasses import replace
 import numpy as np
 from scipy.spatial import cKDTree
 
-from pipeline.geometry.boundary import on_border
+from pipeline.geometry.boundary import on_border, open_halves
 from pipeline.geometry.cloud import unit
 from pipeline.geometry.deviation import Surface, sample_surface
-from pipeline.geometry.edges import edges_of, one_row_more, touching
+from pipeline.geometry.edges import one_row_more, touching
 from pipeline.geometry.fuse import Wanted, fused
 from pipeline.geometry.guess import MEASURED_CELLS, beyond_rims, closed_guess, guess_about
 from pipeline.geometry.hole_filling import fill
@@ -30,6 +30,7 @@ from pipeline.geometry.round_walls import on_round_walls
 from pipeline.geometry.seam import seam
 from pipeline.geometry.self_intersection import crossed_faces
 from pipeline.geometry.size import is_closed
+from pipeline.geometry.wall_pieces import Seen
 from pipeline.part import BoolArray, FloatArray, IndexArray, Mesh
 
 REACHES = (3.0, 4.5, 7.0, 12.0, np.inf)
@@ -52,26 +53,25 @@ STEPS = (0.5, 0.25)
 """Shares of the way onto the open surface that are tried after the whole, before a vertex is left where it is."""
 
 
-def closed_surface(mesh: Mesh) -> Mesh | None:
+def closed_surface(seen: Seen) -> Mesh | None:
     """Close whatever is open.
 
     Parameters
     ----------
-    mesh : oriented outwards, open, mostly there
+    seen : oriented outwards, open, mostly there
 
     Returns
     -------
     A closed, oriented mesh in which ``filled`` marks what does not lie on a measured face of the given one; None
     when no closed surface comes out.
     """
-    mesh = used_only(mesh)
+    mesh, surface = used_only(seen.mesh), seen.surface
     cell = mean_cell(mesh.vertices, mesh.faces)
-    surface = Surface(mesh.vertices, mesh.faces)
-    edges = edges_of(mesh.faces)
-    rims = mesh.vertices[on_border(edges, len(mesh.vertices))]
+    halves = open_halves(mesh.faces)
+    rims = mesh.vertices[on_border(mesh.faces, halves, len(mesh.vertices))]
     about = guess_about(rims, mesh, cell)
     if len(about.faces):
-        added = on_round_walls(beyond_rims(about, surface, edges, cell), mesh, cell)
+        added = on_round_walls(beyond_rims(about, surface, halves, cell), mesh, cell)
         openings = cKDTree(np.concatenate([rims, added.vertices]))
         for reach in REACHES:
             mended = _mended(mesh, surface, added, openings, cell, reach * cell)

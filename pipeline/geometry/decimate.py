@@ -158,24 +158,28 @@ class Original:
         """
         most = MOST_MENDED * len(candidate.faces)
         look, crossings = self.two_way.look(candidate, tolerance), 0
-        where: IndexArray | LongArray
+        unasked = np.ones(len(candidate.faces), bool)
         for _ in range(MENDINGS):
             if look.worst_mm > tolerance:
                 where = self.two_way.beyond(look, candidate, tolerance)
             else:
-                where, crossings = self._crossing(candidate), crossings + 1
+                where, crossings = self._crossing(candidate, unasked), crossings + 1
                 if len(where) == 0 or crossings > CROSSINGS:
                     return candidate, look
+                unasked[:] = False
             mended = self._sound(candidate.undone(candidate.drawn_into(where)), most)
             if mended is None:
                 return None
-            candidate, look = mended, self.two_way.again(look, candidate, mended, tolerance)
+            row = candidate.faces_in(mended)
+            look, candidate = self.two_way.again(look, row, mended, tolerance), mended
+            unasked = _new_or(unasked, row, len(mended.faces))
         return None
 
-    def _crossing(self, candidate: Contraction) -> IndexArray:
-        """(k,) vertices, into which others were drawn, of faces that pass through one another."""
-        corners = np.unique(candidate.faces[crossed_faces(candidate.places, candidate.faces)])
-        return corners[np.bincount(candidate.into, minlength=len(candidate.into))[corners] > 1]
+    def _crossing(self, candidate: Contraction, among: BoolArray) -> LongArray:
+        """(k,) vertices, into which others were drawn, of faces that cross where one of some (m,) takes part."""
+        at = np.zeros(len(candidate.into), bool)
+        at[candidate.faces[crossed_faces(candidate.places, candidate.faces, among)]] = True
+        return np.flatnonzero(at & (np.bincount(candidate.into, minlength=len(at)) > 1))
 
     def nearly_all(self, candidate: Contraction) -> float:
         """The distance within which nearly all places of the two surfaces lie, mm."""
@@ -316,6 +320,13 @@ def _carried(original: Original, mesh: Mesh) -> Mesh:
         face, _ = original.two_way.surface.nearest(inside.reshape(-1, 3))
         filled = old.filled[face].reshape(-1, 4).mean(axis=1) >= 0.5
     return Mesh(mesh.vertices, mesh.faces, filled, colours)
+
+
+def _new_or(chosen: BoolArray, row: IndexArray, count: int) -> BoolArray:
+    """(count,) which faces are new, or were among some (k,) before whose numbers are ``row`` now, -1 where gone."""
+    found = np.ones(count, bool)
+    found[row[row >= 0]] = chosen[row >= 0]
+    return found
 
 
 def _worse(before: TopologyReport, after: TopologyReport) -> str:

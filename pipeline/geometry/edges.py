@@ -102,7 +102,7 @@ def corner_fans(faces: IndexArray, edges: Edges, *, across_all: bool = True) -> 
         pairs = pairs[edges.faces_count[edges.of_half[pairs[:, 0]]] == 2]
     one, other = pairs[:, 0], pairs[:, 1]
     opposed = edges.forward[one] != edges.forward[other]
-    one_end, other_end = _next(one), _next(other)
+    one_end, other_end = following(one), following(other)
     begin = np.where(opposed, other_end, other)
     end = np.where(opposed, other, other_end)
     return connected(faces.size, np.concatenate([one, one_end]), np.concatenate([begin, end]))
@@ -124,6 +124,6 @@ def connected(count: int, one: NDArray[np.integer[Any]], other: NDArray[np.integ
     return labels
 
 
-def _next(half: LongArray) -> LongArray:
-    """The following corner of the same face."""
+def following(half: LongArray) -> LongArray:
+    """The following corner of the same face; where the half-edge ends."""
     return np.where(half % 3 == 2, half - 2, half + 1)

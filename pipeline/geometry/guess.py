@@ -13,12 +13,12 @@ from scipy.spatial import cKDTree
 from pipeline.geometry.boundary import on_border
 from pipeline.geometry.cloud import thinned, unit
 from pipeline.geometry.deviation import Surface
-from pipeline.geometry.edges import Edges, edges_of, face_components
+from pipeline.geometry.edges import edges_of, face_components
 from pipeline.geometry.measure import face_areas, face_vectors, vertex_vectors
 from pipeline.geometry.native import open3d
 from pipeline.geometry.repair import used_only
 from pipeline.geometry.size import is_closed
-from pipeline.part import BoolArray, FloatArray, IndexArray, Mesh
+from pipeline.part import BoolArray, FloatArray, IndexArray, LongArray, Mesh
 
 GRIDS = (1.0, 0.9, 0.8)
 """Width of the solver's grid in cells of the mesh, in turn until its surface is closed: where a piece touches itself in
@@ -67,7 +67,7 @@ def guess_about(openings: FloatArray, mesh: Mesh, cell: float) -> Mesh:
     return _largest(*_implicit(*_places(mesh, cell, openings), GRIDS[0] * cell))
 
 
-def beyond_rims(guess: Mesh, surface: Surface, edges: Edges, cell: float) -> Mesh:
+def beyond_rims(guess: Mesh, surface: Surface, halves: LongArray, cell: float) -> Mesh:
     """The pieces of a closed surface that lie where an open one has nothing and reach its rims.
 
     Nearest to such a place is a rim. Where an edge of the part is rounded the surface is off as well, but nearest to
@@ -75,12 +75,12 @@ def beyond_rims(guess: Mesh, surface: Surface, edges: Edges, cell: float) -> Mes
 
     Parameters
     ----------
-    edges : of the open surface
+    halves : open half-edges of the surface
     """
     middles = guess.vertices[guess.faces].mean(axis=1)
     nearest, weights = surface.nearest(middles)
     gap = np.linalg.norm(middles - surface.places(nearest, weights), axis=1)
-    at_rim = _on_rim(surface.faces, edges, nearest, weights)
+    at_rim = _on_rim(surface.faces, halves, nearest, weights)
     facing = np.einsum(
         "ni,ni->n",
         unit(face_vectors(guess.vertices, guess.faces)),
@@ -95,13 +95,13 @@ def beyond_rims(guess: Mesh, surface: Surface, edges: Edges, cell: float) -> Mes
     return used_only(Mesh(guess.vertices, faces))
 
 
-def _on_rim(faces: IndexArray, edges: Edges, nearest: IndexArray, weights: FloatArray) -> BoolArray:
+def _on_rim(faces: IndexArray, halves: LongArray, nearest: IndexArray, weights: FloatArray) -> BoolArray:
     """(n,) whether the nearest place lies on an open side of its face, or in a corner at an open border."""
-    open_side = (edges.faces_count == 1)[edges.of_half].reshape(-1, 3)
+    open_side = np.zeros((len(faces), 3), bool)
+    open_side[halves // 3, halves % 3] = True
     on_side = (open_side[nearest] & (weights[:, (2, 0, 1)] < ON_RIM)).any(axis=1)
-    in_corner = on_border(edges, int(faces.max()) + 1)[faces[nearest]] & (weights > 1 - ON_RIM)
-    on_rim: BoolArray = on_side | in_corner.any(axis=1)
-    return on_rim
+    in_corner = on_border(faces, halves, int(faces.max()) + 1)[faces[nearest]] & (weights > 1 - ON_RIM)
+    return np.asarray(on_side | in_corner.any(axis=1), np.bool_)
 
 
 def _places(mesh: Mesh, cell: float, openings: FloatArray | None) -> tuple[FloatArray, FloatArray]:

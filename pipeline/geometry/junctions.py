@@ -17,20 +17,20 @@ from pipeline.geometry.holes import Hole
 from pipeline.geometry.outline import signed_area
 from pipeline.geometry.rims import Rim, painted, walls_of
 from pipeline.geometry.round_walls import Wall
-from pipeline.geometry.wall_pieces import meeting, outside_of, reaching, ring, with_pieces
+from pipeline.geometry.wall_pieces import Seen, meeting, outside_of, reaching, ring, with_pieces
 from pipeline.part import FloatArray, Mesh
 
 Mouth = tuple[Rim, Wall]
 """A rim, and the wall about which it goes."""
 
 
-def with_junctions(mesh: Mesh, rims: Sequence[Rim], cell: float) -> tuple[Mesh, list[Hole]]:
-    """The mesh with the walls of bores that go on as pieces of their own, and the openings at which they begin and end.
+def with_junctions(seen: Seen, rims: Sequence[Rim], cell: float) -> tuple[Seen, list[Hole]]:
+    """What was seen with the walls of bores that go on as pieces of their own; the openings where these begin and end.
 
     Parameters
     ----------
-    mesh : oriented outwards
-    rims : of openings of the mesh that nothing else closes
+    seen : oriented outwards
+    rims : of its openings that nothing else closes
     cell : length of the mesh's edges, millimetres
     """
     mouths = [(rim, wall) for rim in rims for wall in rim.walls if wall.faces < 0 and rim.goes_round(wall)]
@@ -42,9 +42,9 @@ def with_junctions(mesh: Mesh, rims: Sequence[Rim], cell: float) -> tuple[Mesh, 
             ends, piece = _onwards(mouth, mouths, rims, walls, cell)
             if len(piece.faces):
                 joined += ends
-                pieces.append((tuple(rim.hole for rim, _ in ends), painted(piece, mouth[0], mesh)))
-    mesh, met = with_pieces(mesh, pieces, cell)
-    return mesh, list(dict.fromkeys(chain(*met)))
+                pieces.append((tuple(rim.hole for rim, _ in ends), painted(piece, mouth[0], seen.mesh)))
+    seen, met = with_pieces(seen, pieces, cell)
+    return seen, list(dict.fromkeys(chain(*met)))
 
 
 def _onwards(

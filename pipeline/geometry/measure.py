@@ -178,6 +178,8 @@ def corner_angles(vertices: FloatArray, faces: IndexArray) -> FloatArray:
 
 
 def _middle(vertices: FloatArray, faces: IndexArray) -> FloatArray:
-    used = vertices[faces].reshape(-1, 3)
+    is_used = np.zeros(len(vertices), bool)
+    is_used[faces] = True
+    used = vertices[is_used]
     middle: FloatArray = (used.min(axis=0) + used.max(axis=0)) / 2
     return middle

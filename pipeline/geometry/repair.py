@@ -8,9 +8,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.geometry.boundary import fans_at_border, on_border
-from pipeline.geometry.edges import connected, corner_fans, edges_of, face_components
-from pipeline.geometry.topology import degenerate_faces, duplicate_faces, inspect
+from pipeline.geometry.boundary import fans_at_border, on_border, open_halves
+from pipeline.geometry.edges import connected, corner_fans, edges_of, face_components, touching
+from pipeline.geometry.kinds import repeated, triple_keys
+from pipeline.geometry.topology import degenerate_faces, duplicate_faces, inspect, rising_corners
 from pipeline.part import BoolArray, FloatArray, IndexArray, Mesh
 
 PASSES = 10
@@ -68,12 +69,20 @@ def single_faces(faces: IndexArray) -> BoolArray:
     doubled = duplicate_faces(faces)
     if not doubled.any():
         return ~doubled
-    _, group = np.unique(np.sort(faces, axis=1), axis=0, return_inverse=True)
-    opposed = (np.bincount(group, weights=_parity(faces)) == 0)[group[~doubled]]
-    edges = edges_of(faces[~doubled])
+    corners = rising_corners(faces)
+    suspects = repeated(triple_keys(corners))
+    group = np.unique(corners[suspects], axis=0, return_inverse=True)[1].reshape(-1)
+    opposed = np.bincount(group, weights=_parity(faces[suspects]))[group] == 0
+    lone = np.zeros(len(faces), bool)
+    lone[suspects] = opposed
+    lone &= ~doubled
+    at = np.zeros(int(faces.max()) + 1, bool)
+    at[faces[lone]] = True
+    about = np.flatnonzero(touching(faces, at) & ~doubled)
+    edges = edges_of(faces[about])
     at_side = edges.faces_count[edges.of_half].reshape(-1, 3)
     keep = ~doubled
-    keep[keep] = ~(opposed & (np.median(at_side, axis=1) != 2))
+    keep[about] = ~(lone[about] & (np.median(at_side, axis=1) != 2))
     return keep
 
 
@@ -142,13 +151,12 @@ def with_fans_split(mesh: Mesh, *, only_at_borders: bool = False) -> Mesh:
 
     ``only_at_borders``: where faces were taken out of a mesh that had no such vertices, they meet nowhere else.
     """
-    edges = edges_of(mesh.faces)
     asked, about = np.ones(len(mesh.vertices), bool), np.ones(len(mesh.faces), bool)
     if only_at_borders:
-        asked = on_border(edges, len(mesh.vertices))
+        asked = on_border(mesh.faces, open_halves(mesh.faces), len(mesh.vertices))
         about, fans = fans_at_border(mesh.faces, asked)
     else:
-        fans = corner_fans(mesh.faces, edges)
+        fans = corner_fans(mesh.faces, edges_of(mesh.faces))
     vertex_of = np.zeros(int(fans.max(initial=-1)) + 1, np.int32)
     vertex_of[fans] = mesh.faces[about].reshape(-1)
     first = ~asked[vertex_of]

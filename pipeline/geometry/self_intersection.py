@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
+from scipy.spatial import cKDTree
 
-from pipeline.geometry.boxes import Boxes
+from pipeline.geometry.boxes import meeting_box
 from pipeline.geometry.edges import edges_of
 from pipeline.geometry.native import open3d, ray_scene
+from pipeline.geometry.vectors import length
 from pipeline.part import BoolArray, FloatArray, IndexArray, LongArray
 
 TOUCH = 1e-7
@@ -91,9 +93,25 @@ def _pierces(segments: FloatArray, triangles: FloatArray) -> BoolArray:
 
 
 def _near(vertices: FloatArray, faces: IndexArray, chosen: LongArray) -> LongArray:
-    """The other faces whose box meets the box of the chosen ones."""
+    """The other faces that lie so near to one of the chosen that they may meet."""
     corners = vertices[faces[chosen]].reshape(-1, 3)
     others = np.ones(len(faces), bool)
     others[chosen] = False
-    meeting = Boxes(vertices, faces).meeting(corners.min(axis=0), corners.max(axis=0))
-    return meeting[others[meeting]]
+    meeting = meeting_box(vertices, faces, corners.min(axis=0), corners.max(axis=0))
+    meeting = meeting[others[meeting]]
+    if len(meeting) == 0:
+        return meeting
+    middles, reach = _balls(vertices, faces[chosen])
+    others_middles, others_reach = _balls(vertices, faces[meeting])
+    within = reach.max() + others_reach
+    apart = cKDTree(middles).query(others_middles, distance_upper_bound=(1 + TOUCH) * within.max())[0]
+    near: LongArray = meeting[apart <= (1 + TOUCH) * within]
+    return near
+
+
+def _balls(vertices: FloatArray, faces: IndexArray) -> tuple[FloatArray, FloatArray]:
+    """(m, 3) the middle of each face, and (m,) how far its corners lie from it, mm."""
+    corners = [np.take(vertices, faces[:, corner], axis=0) for corner in range(3)]
+    middles: FloatArray = (corners[0] + corners[1] + corners[2]) / 3
+    reach = np.maximum.reduce([length(corner - middles) for corner in corners])
+    return middles, reach

@@ -164,15 +164,20 @@ def degenerate_faces(vertices: FloatArray, faces: IndexArray) -> tuple[BoolArray
 
 def duplicate_faces(faces: IndexArray) -> BoolArray:
     """(m,) True for each face whose three vertices an earlier face has already, turned either way."""
-    a, b, c = (faces[:, k].astype(np.int64) for k in range(3))  # numpy is slow along an axis of three
-    low, high = np.minimum(np.minimum(a, b), c), np.maximum(np.maximum(a, b), c)
-    corners = np.column_stack([low, a + b + c - low - high, high])
+    corners = rising_corners(faces)
     suspects = repeated(triple_keys(corners))
     doubled = np.zeros(len(faces), bool)
     if len(suspects):
         _, first = np.unique(corners[suspects], axis=0, return_index=True)
         doubled[np.delete(suspects, first)] = True
     return doubled
+
+
+def rising_corners(faces: IndexArray) -> LongArray:
+    """(m, 3) the vertices of each face, the lowest number first."""
+    a, b, c = (faces[:, k].astype(np.int64) for k in range(3))  # numpy is slow along an axis of three
+    low, high = np.minimum(np.minimum(a, b), c), np.maximum(np.maximum(a, b), c)
+    return np.column_stack([low, a + b + c - low - high, high])
 
 
 def misoriented_edges(edges: Edges) -> BoolArray:

@@ -13,15 +13,14 @@ from itertools import chain
 
 import numpy as np
 
-from pipeline.geometry.boundary import on_border
-from pipeline.geometry.deviation import Surface
+from pipeline.geometry.boundary import on_border, open_halves
 from pipeline.geometry.edges import edges_of, face_components
 from pipeline.geometry.holes import Hole
 from pipeline.geometry.repair import without_faces
 from pipeline.geometry.rims import Rim, painted
 from pipeline.geometry.round_walls import Wall
 from pipeline.geometry.vectors import length
-from pipeline.geometry.wall_pieces import BESIDE_CELLS, beside, clear_of, laid, meeting, outside_of, ring
+from pipeline.geometry.wall_pieces import BESIDE_CELLS, Seen, beside, clear_of, laid, meeting, outside_of, ring
 from pipeline.geometry.windows import leads_through
 from pipeline.part import Mesh
 
@@ -31,31 +30,28 @@ within so many cells of the wall; other openings, as that of a bore that ends in
 surface spans well enough what has fewer faces."""
 
 
-def with_torn_walls(mesh: Mesh, rims: Sequence[Rim], cell: float) -> tuple[Mesh, list[tuple[Hole, ...]]]:
-    """The mesh with what is missing of its round walls as pieces of their own; and openings that such a piece joins.
+def with_torn_walls(seen: Seen, rims: Sequence[Rim], cell: float) -> tuple[Seen, list[tuple[Hole, ...]]]:
+    """What was seen with what is missing of its round walls as pieces of their own; and openings that a piece joins.
 
     Parameters
     ----------
-    mesh : oriented outwards, with the walls that were guessed already
-    rims : of openings of the mesh that no patch closes
+    seen : oriented outwards, with the walls that were guessed already
+    rims : of its openings that no patch closes
     cell : length of the mesh's edges, millimetres
     """
     known = list(dict.fromkeys(wall for rim in rims for wall in rim.touched))
     rims = [rim for rim in rims if not (rim.walls and leads_through(rim, rims, cell))]
-    if not known or not rims:
-        return mesh, []
-    there = Surface(mesh.vertices, mesh.faces)
     pieces: list[tuple[list[tuple[Hole, ...]], Mesh]] = []
     for wall in known:
         about = [rim for rim in rims if wall in rim.touched]
         if about:
             piece = outside_of(ring(wall, wall.shape.axis, *_range(wall, about, known, cell), cell), wall, known, cell)
             others = [rim for rim in rims if rim not in about]
-            piece, joined = _missing(clear_of(there, piece, cell), wall, about, others, mesh, there, cell)
+            piece, joined = _missing(clear_of(seen, piece, cell), wall, about, others, seen, cell)
             if joined:
-                pieces.append((joined, painted(piece, about[0], mesh)))
-    mesh, joined_by_each = laid(mesh, pieces)
-    return mesh, list(chain(*joined_by_each))
+                pieces.append((joined, painted(piece, about[0], seen.mesh)))
+    seen, joined_by_each = laid(seen, pieces)
+    return seen, list(chain(*joined_by_each))
 
 
 def _range(wall: Wall, about: Sequence[Rim], known: Sequence[Wall], cell: float) -> tuple[float, float]:
@@ -83,21 +79,20 @@ def _range(wall: Wall, about: Sequence[Rim], known: Sequence[Wall], cell: float)
 
 
 def _missing(
-    piece: Mesh, wall: Wall, about: Sequence[Rim], others: Sequence[Rim], mesh: Mesh, there: Surface, cell: float
+    piece: Mesh, wall: Wall, about: Sequence[Rim], others: Sequence[Rim], seen: Seen, cell: float
 ) -> tuple[Mesh, list[tuple[Hole, ...]]]:
     """Those parts of a piece that end at rims, where they end beside what was seen; and the openings about each."""
-    edges = edges_of(piece.faces)
-    part = face_components(piece.faces, edges)
+    part = face_components(piece.faces, edges_of(piece.faces))
     count = np.bincount(part)
-    ends = np.flatnonzero(on_border(edges, len(piece.vertices)))
+    ends = np.flatnonzero(on_border(piece.faces, open_halves(piece.faces), len(piece.vertices)))
     of = np.zeros(len(piece.vertices), np.int64)
     of[piece.faces] = part[:, None]
     at_wall = [rim.places[np.abs(wall.height(rim.places)[0]) < AT_CELLS * cell] for rim in about]
     at_each = [beside(piece.vertices[ends], places, cell) for places in at_wall]
     at_rim = np.any(at_each, axis=0)
-    nearest, weights = there.nearest(piece.vertices[ends])
-    away = length(piece.vertices[ends] - there.places(nearest, weights))
-    elsewhere = ~at_rim & ~mesh.filled[nearest] & (away < BESIDE_CELLS * cell)
+    nearest, weights = seen.surface.nearest(piece.vertices[ends])
+    away = length(piece.vertices[ends] - seen.surface.places(nearest, weights))
+    elsewhere = ~at_rim & ~seen.mesh.filled[nearest] & (away < BESIDE_CELLS * cell)
     for rim in others:
         elsewhere &= ~beside(piece.vertices[ends], rim.places, cell)
     good, other = (np.bincount(of[ends[which]], minlength=len(count)) for which in (at_rim, elsewhere))

@@ -80,9 +80,11 @@ class TwoWay:
         more = self._before(surface, vertices, every, tolerance_mm)
         return Look(vertices, more, self._after(candidate, np.ones(len(candidate.faces), bool), tolerance_mm))
 
-    def again(self, look: Look, before: Contraction, after: Contraction, tolerance_mm: float) -> Look:
-        """As ``look`` at ``after``, given what was found at ``before``: only what changed is looked at."""
-        row = before.faces_in(after)
+    def again(self, look: Look, row: IndexArray, after: Contraction, tolerance_mm: float) -> Look:
+        """As ``look`` at ``after``, given what was found at one before: only what changed is looked at.
+
+        ``row`` : (k,) the number that each face of the one before has now, -1 where it is gone.
+        """
         surface = Surface(after.places, after.faces)
         vertices, lost = _followed(look.vertices, row, surface)
         more, _ = _followed(look.more, row, surface)

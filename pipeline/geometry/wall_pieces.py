@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
 from typing import TypeVar
 
 import numpy as np
@@ -30,6 +32,17 @@ CUT_SHARE = 0.05
 """Share of a wall's faces that may pass through what was seen, and are left out."""
 MISSES = 0.5
 """Axes that pass one another by less than this share of the smaller radius meet."""
+
+
+@dataclass(frozen=True, eq=False)
+class Seen:
+    """What was seen, with the walls that are laid beside it already; its surface is made once."""
+
+    mesh: Mesh
+
+    @cached_property
+    def surface(self) -> Surface:
+        return Surface(self.mesh.vertices, self.mesh.faces)
 
 
 def meeting(wall: Wall, other: Wall, axis: FloatArray) -> float | None:
@@ -108,33 +121,29 @@ def reaching(piece: Mesh, rim: FloatArray, cell: float) -> Mesh:
     return without_faces(piece, ~np.isin(part, part[touching(piece.faces, near)]))
 
 
-def with_pieces(mesh: Mesh, walls: Sequence[tuple[Opening, Mesh]], cell: float) -> tuple[Mesh, list[Opening]]:
-    """The mesh with those walls that cross nothing, and the openings that they close.
+def with_pieces(seen: Seen, walls: Sequence[tuple[Opening, Mesh]], cell: float) -> tuple[Seen, list[Opening]]:
+    """What was seen with those walls that cross nothing, and the openings that they close.
 
     Through a branch, or a window, of its middle a wall runs along what was seen: there it is left out.
 
     Parameters
     ----------
-    mesh : what was seen
     walls : of each opening, the first ones first
     cell : length of the mesh's edges, millimetres
     """
-    if not walls:
-        return mesh, []
-    seen = Surface(mesh.vertices, mesh.faces)
-    return laid(mesh, [(opening, clear_of(seen, wall, cell)) for opening, wall in walls])
+    return laid(seen, [(opening, clear_of(seen, wall, cell)) for opening, wall in walls])
 
 
-def clear_of(seen: Surface, wall: Mesh, cell: float) -> Mesh:
+def clear_of(seen: Seen, wall: Mesh, cell: float) -> Mesh:
     """A wall without what lies along what was seen."""
     if len(wall.faces) == 0:
         return wall
-    return without_faces(wall, touching(wall.faces, seen.distance(wall.vertices) < CLEAR_CELLS * cell))
+    return without_faces(wall, touching(wall.faces, seen.surface.distance(wall.vertices) < CLEAR_CELLS * cell))
 
 
-def laid(mesh: Mesh, walls: Sequence[tuple[Opening, Mesh]]) -> tuple[Mesh, list[Opening]]:
+def laid(seen: Seen, walls: Sequence[tuple[Opening, Mesh]]) -> tuple[Seen, list[Opening]]:
     """The same of walls that are clear of what was seen; where a little of one passes through it, that is left out."""
-    gone_on = []
+    mesh, gone_on = seen.mesh, []
     for opening, wall in walls:
         if len(wall.faces) == 0:
             continue
@@ -145,7 +154,7 @@ def laid(mesh: Mesh, walls: Sequence[tuple[Opening, Mesh]]) -> tuple[Mesh, list[
         if len(wall.faces) and not crossed.any():
             mesh = both
             gone_on.append(opening)
-    return mesh, gone_on
+    return (Seen(mesh) if gone_on else seen), gone_on
 
 
 def _together(mesh: Mesh, wall: Mesh) -> tuple[Mesh, BoolArray]:

@@ -19,7 +19,7 @@ from pipeline.geometry.outline import signed_area
 from pipeline.geometry.repair import together, used_only
 from pipeline.geometry.rims import Rim, painted, walls_of
 from pipeline.geometry.round_walls import Wall
-from pipeline.geometry.wall_pieces import meeting, outside_of, reaching, ring, with_pieces
+from pipeline.geometry.wall_pieces import Seen, meeting, outside_of, reaching, ring, with_pieces
 from pipeline.part import BoolArray, FloatArray, IndexArray, Mesh
 
 NEAR_CELLS, SLOT = 2.0, 0.5
@@ -27,13 +27,13 @@ NEAR_CELLS, SLOT = 2.0, 0.5
 opening's width, where it is as wide as that."""
 
 
-def with_windows(mesh: Mesh, rims: Sequence[Rim], cell: float) -> tuple[Mesh, list[Hole]]:
-    """The mesh with the missing pieces of its round walls as pieces of their own, and the openings they lie in.
+def with_windows(seen: Seen, rims: Sequence[Rim], cell: float) -> tuple[Seen, list[Hole]]:
+    """What was seen with the missing pieces of its round walls as pieces of their own, and the openings they lie in.
 
     Parameters
     ----------
-    mesh : oriented outwards
-    rims : of openings of the mesh that nothing else closes
+    seen : oriented outwards
+    rims : of its openings that nothing else closes
     cell : length of the mesh's edges, millimetres
     """
     pieces: list[tuple[Hole, Mesh]] = []
@@ -41,10 +41,10 @@ def with_windows(mesh: Mesh, rims: Sequence[Rim], cell: float) -> tuple[Mesh, li
     for rim in rims:
         if not rim.walls or leads_through(rim, rims, cell):
             continue
-        piece = _across(mesh, rim, known, cell)
+        piece = _across(seen.mesh, rim, known, cell)
         if piece is not None:
             pieces.append((rim.hole, piece))
-    return with_pieces(mesh, pieces, cell)
+    return with_pieces(seen, pieces, cell)
 
 
 def leads_through(rim: Rim, rims: Sequence[Rim], cell: float) -> bool:

@@ -20,6 +20,7 @@ from pipeline.geometry.junctions import with_junctions
 from pipeline.geometry.measure import face_areas, mean_cell
 from pipeline.geometry.rims import rims_on_walls
 from pipeline.geometry.torn_walls import with_torn_walls
+from pipeline.geometry.wall_pieces import Seen
 from pipeline.geometry.windows import with_windows
 from pipeline.part import Form, Mesh, Part
 from pipeline.places import carried
@@ -90,10 +91,11 @@ def _closed(
 ) -> tuple[Mesh, list[tuple[Hole, str]]]:
     """One closed surface through an open one, and what is still left open."""
     openings = [hole for hole, _ in left]
-    walled, met, bores, windows = _walled(mesh, openings, around)
+    seen = Seen(mesh)
+    walled, met, bores, windows = _walled(seen, openings, around)
     closed = closed_surface(walled)
-    if closed is None and walled is not mesh:
-        met, bores, windows, closed = [], [], [], closed_surface(mesh)
+    if closed is None and walled is not seen:
+        met, bores, windows, closed = [], [], [], closed_surface(seen)
     if closed is None:
         context.doubt(
             "not-closed",
@@ -118,11 +120,11 @@ def _closed(
     return closed, []
 
 
-def _walled(mesh: Mesh, openings: list[Hole], around: Incidence) -> tuple[Mesh, list[Hole], list[Bore], list[Hole]]:
-    """The mesh with guessed round walls beside it; bores that go on into others, through bores, and other openings."""
-    cell = mean_cell(mesh.vertices, mesh.faces)
+def _walled(seen: Seen, openings: list[Hole], around: Incidence) -> tuple[Seen, list[Hole], list[Bore], list[Hole]]:
+    """What was seen with guessed walls beside it; bores that go on into others, through bores, and other openings."""
+    mesh, cell = seen.mesh, mean_cell(seen.mesh.vertices, seen.mesh.faces)
     rims = rims_on_walls(mesh, openings, around, cell)
-    walled, met = with_junctions(mesh, rims, cell)
+    walled, met = with_junctions(seen, rims, cell)
     walled, windows = with_windows(walled, rims, cell)
     walled, torn = with_torn_walls(walled, rims, cell)
     bores = find_bores(mesh, [hole for hole in openings if hole not in met], around)

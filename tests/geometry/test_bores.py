@@ -12,6 +12,7 @@ from pipeline.geometry.closing import closed_surface
 from pipeline.geometry.holes import find_holes
 from pipeline.geometry.incidence import Incidence
 from pipeline.geometry.measure import face_areas, mean_cell
+from pipeline.geometry.wall_pieces import Seen
 from pipeline.part import BoolArray, ColourArray, FloatArray, Mesh
 
 RADIUS, WALL, HEIGHT, EDGE = 8.0, 6.0, 80.0, 3.0
@@ -34,9 +35,9 @@ def walled(mesh: Mesh) -> tuple[Mesh, list[float]]:
     """With the walls of its bores, and how deep each bore was not seen."""
     around = Incidence(mesh.faces, len(mesh.vertices))
     made, bores = with_walls(
-        mesh, find_bores(mesh, find_holes(mesh, around), around), mean_cell(mesh.vertices, mesh.faces)
+        Seen(mesh), find_bores(mesh, find_holes(mesh, around), around), mean_cell(mesh.vertices, mesh.faces)
     )
-    return made, [bore.depth_mm for bore in bores]
+    return made.mesh, [bore.depth_mm for bore in bores]
 
 
 def inside(middles: FloatArray) -> BoolArray:
@@ -55,7 +56,7 @@ def test_a_deep_bore_is_not_made_solid(slant: float) -> None:
     red = np.full((len(whole.vertices), 3), (200, 40, 40), np.uint8)
     mesh, depths = walled(unseen(whole, inside(middle) & between, red))
     assert depths == [pytest.approx(40, abs=6)]
-    closed = closed_surface(mesh)
+    closed = closed_surface(Seen(mesh))
     assert closed is not None
     judge = trimesh.Trimesh(closed.vertices, closed.faces, process=False)  # an independent judge
     assert judge.is_watertight
@@ -94,7 +95,7 @@ def test_what_was_seen_of_the_middle_stays() -> None:
     wall = made.vertices[made.faces[made.filled]].mean(axis=1)
     seen = middle[inside(middle) & piece]
     assert cKDTree(seen).query(wall)[0].min() > 0.5 * mean_cell(mesh.vertices, mesh.faces)
-    closed = closed_surface(made)
+    closed = closed_surface(Seen(made))
     assert closed is not None
     judge = trimesh.Trimesh(closed.vertices, closed.faces, process=False)
     assert judge.is_watertight
@@ -128,7 +129,7 @@ def test_a_tapered_or_stepped_bore_is_not_made_solid(profile: list[tuple[float, 
     between = (np.abs(middle[:, 2]) < 22) & (np.linalg.norm(middle[:, :2], axis=1) < 13)
     mesh, depths = walled(unseen(whole, between))
     assert depths == [pytest.approx(44, abs=4)]
-    closed = closed_surface(mesh)
+    closed = closed_surface(Seen(mesh))
     assert closed is not None
     judge = trimesh.Trimesh(closed.vertices, closed.faces, process=False)
     assert judge.is_watertight

@@ -11,6 +11,7 @@ from pipeline.geometry import closing, guess
 from pipeline.geometry.closing import closed_surface
 from pipeline.geometry.measure import face_areas
 from pipeline.geometry.repair import used_only
+from pipeline.geometry.wall_pieces import Seen
 from pipeline.part import Mesh
 
 
@@ -28,7 +29,7 @@ def test_a_bore_whose_middle_was_not_seen_goes_on_between_its_rims() -> None:
     middle = whole.triangles_center
     inner = np.linalg.norm(middle[:, :2], axis=1) < 12.5
     mesh = without(whole, inner & (np.abs(middle[:, 2]) < 4))
-    closed = closed_surface(mesh)
+    closed = closed_surface(Seen(mesh))
     assert closed is not None
     judge = trimesh.Trimesh(closed.vertices, closed.faces, process=False)  # an independent judge
     assert judge.is_watertight
@@ -44,7 +45,7 @@ def test_a_bore_whose_middle_was_not_seen_goes_on_between_its_rims() -> None:
 def test_what_is_there_stays_where_it_is() -> None:
     ball = trimesh.creation.icosphere(subdivisions=4, radius=30)
     open_ball = without(ball, ball.triangles_center[:, 2] > 24)
-    closed = closed_surface(open_ball)
+    closed = closed_surface(Seen(open_ball))
     assert closed is not None
     assert trimesh.Trimesh(closed.vertices, closed.faces, process=False).is_watertight
     measured = closed.vertices[closed.faces[~closed.filled]].reshape(-1, 3)
@@ -69,7 +70,7 @@ def test_only_what_lies_about_an_opening_is_made_anew() -> None:
     whole = trimesh.creation.annulus(12, 16, 60, sections=128).subdivide_to_size(1.5)
     inner = np.linalg.norm(whole.triangles_center[:, :2], axis=1) < 12.5
     mesh = without(whole, inner & (np.abs(whole.triangles_center[:, 2]) < 4))
-    closed = closed_surface(mesh)
+    closed = closed_surface(Seen(mesh))
     assert closed is not None
     assert trimesh.Trimesh(closed.vertices, closed.faces, process=False).is_watertight
     ends = whole.vertices[np.abs(whole.vertices[:, 2]) > 20]
@@ -80,7 +81,7 @@ def test_only_what_lies_about_an_opening_is_made_anew() -> None:
 def test_the_same_surface_gives_the_same_bytes() -> None:
     ball = trimesh.creation.icosphere(subdivisions=3, radius=30)
     mesh = without(ball, ball.triangles_center[:, 2] > 20)
-    one, other = closed_surface(mesh), closed_surface(mesh)
+    one, other = closed_surface(Seen(mesh)), closed_surface(Seen(mesh))
     assert one is not None
     assert other is not None
     assert one.vertices.tobytes() == other.vertices.tobytes()
@@ -152,7 +153,7 @@ def test_an_implicit_surface_that_touches_itself_tells_as_well_how_openings_go_o
         return vertices, np.vstack([faces, faces[at], faces[at, ::-1]])
 
     monkeypatch.setattr(guess, "_implicit", touching_itself)
-    closed = closed_surface(mesh)
+    closed = closed_surface(Seen(mesh))
     assert closed is not None
     assert trimesh.Trimesh(closed.vertices, closed.faces, process=False).is_watertight
     ends = whole.vertices[np.abs(whole.vertices[:, 2]) > 20]
@@ -163,4 +164,4 @@ def test_where_there_is_no_implicit_surface_nothing_is_called_closed(monkeypatch
     """A mesh without faces has no open edge either."""
     ball = trimesh.creation.icosphere(3, 20.0)
     monkeypatch.setattr(guess, "_implicit", lambda *arguments: (np.zeros((0, 3)), np.zeros((0, 3), np.int32)))
-    assert closed_surface(without(ball, ball.triangles_center[:, 2] > 17)) is None
+    assert closed_surface(Seen(without(ball, ball.triangles_center[:, 2] > 17))) is None

@@ -14,6 +14,7 @@ from pipeline.geometry.incidence import Incidence
 from pipeline.geometry.junctions import with_junctions
 from pipeline.geometry.measure import mean_cell
 from pipeline.geometry.rims import rims_on_walls
+from pipeline.geometry.wall_pieces import Seen
 from pipeline.part import BoolArray, FloatArray, Mesh, Part
 from pipeline.stage import StageContext
 from pipeline.stages.hole_fill import HoleFill
@@ -34,8 +35,8 @@ def hidden_part(vertices: FloatArray, faces: np.ndarray, along_mm: float, up_mm:
 def joined(mesh: Mesh) -> tuple[Mesh, int]:
     around = Incidence(mesh.faces, len(mesh.vertices))
     cell = mean_cell(mesh.vertices, mesh.faces)
-    made, met = with_junctions(mesh, rims_on_walls(mesh, find_holes(mesh, around), around, cell), cell)
-    return made, len(met)
+    made, met = with_junctions(Seen(mesh), rims_on_walls(mesh, find_holes(mesh, around), around, cell), cell)
+    return made.mesh, len(met)
 
 
 @pytest.mark.parametrize("bore_mm", [BORE, 10.0], ids=["wider than its branch", "as wide"])

@@ -11,6 +11,7 @@ from pipeline.geometry.closing import closed_surface
 from pipeline.geometry.cloud import unit
 from pipeline.geometry.measure import face_vectors, mean_cell
 from pipeline.geometry.round_walls import Wall, on_round_walls, round_walls
+from pipeline.geometry.wall_pieces import Seen
 from pipeline.part import Mesh
 from pipeline.simulate.solids import mesh_of, rod, rounded_plate, truth_of
 
@@ -36,7 +37,7 @@ def test_a_bore_seen_in_part_has_no_waist() -> None:
     bore = np.linalg.norm(middle[:, :2], axis=1) < RADIUS + 0.3
     strip = np.abs(np.arctan2(middle[:, 1], middle[:, 0])) < 0.5 + 0.1 * np.sin(middle[:, 2])
     rough = whole.vertices + np.random.default_rng(1).normal(0, 0.02, whole.vertices.shape)
-    closed = closed_surface(Mesh(rough, whole.faces[~(bore & (np.abs(middle[:, 2]) < 6) & ~strip)]))
+    closed = closed_surface(Seen(Mesh(rough, whole.faces[~(bore & (np.abs(middle[:, 2]) < 6) & ~strip)])))
     assert closed is not None
     judge = trimesh.Trimesh(closed.vertices, closed.faces, process=False)  # an independent judge
     assert judge.is_watertight

@@ -15,6 +15,7 @@ from pipeline.geometry.incidence import Incidence
 from pipeline.geometry.measure import mean_cell
 from pipeline.geometry.rims import Rim, rims_on_walls
 from pipeline.geometry.torn_walls import with_torn_walls
+from pipeline.geometry.wall_pieces import Seen
 from pipeline.part import FloatArray, IndexArray, Mesh, Part
 from pipeline.stage import StageContext
 from pipeline.stages.hole_fill import HoleFill
@@ -76,6 +77,6 @@ def test_nothing_is_missing_of_a_groove_but_what_ends_at_the_rim() -> None:
     mesh = unseen(vertices, faces, hidden)
     rims, cell = rims_of(mesh)
     assert [len(rim.partly) for rim in rims] == [1]
-    made, torn = with_torn_walls(mesh, rims, cell)
+    made, torn = with_torn_walls(Seen(mesh), rims, cell)
     assert len(torn) == 0
-    assert len(made.faces) == len(mesh.faces)
+    assert len(made.mesh.faces) == len(mesh.faces)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.geometry.self_intersection import crossed_faces
-from pipeline.geometry.wall_pieces import with_pieces
+from pipeline.geometry.wall_pieces import Seen, with_pieces
 from pipeline.part import Mesh
 
 
@@ -24,8 +24,8 @@ def test_a_wall_is_cut_where_a_little_of_it_crosses_another_and_refused_where_mo
     """In the corner of an elbow the second wall was left out, and the bore shut: seven percent too much volume."""
     seen, first = sheet((0, 0, -20), 0, 1, 30), sheet((0, 0, 0), 0, 1, 30)
     second, small = sheet((28.3, 0.2, -1.6), 1, 2, 28), sheet((5.3, 0.2, -5.4), 1, 2, 10)
-    made, laid = with_pieces(seen, [("first", first), ("second", second), ("small", small)], 1.0)
+    made, laid = with_pieces(Seen(seen), [("first", first), ("second", second), ("small", small)], 1.0)
     assert laid == ["first", "second"]
-    assert not crossed_faces(made.vertices, made.faces).any()
-    of_second = made.faces[len(seen.faces) + len(first.faces) :]
+    assert not crossed_faces(made.mesh.vertices, made.mesh.faces).any()
+    of_second = made.mesh.faces[len(seen.faces) + len(first.faces) :]
     assert 0.85 * len(second.faces) < len(of_second) < len(second.faces)

@@ -16,6 +16,7 @@ from pipeline.geometry.incidence import Incidence
 from pipeline.geometry.measure import area, mean_cell
 from pipeline.geometry.rims import rims_on_walls
 from pipeline.geometry.round_walls import Wall
+from pipeline.geometry.wall_pieces import Seen
 from pipeline.geometry.windows import with_windows
 from pipeline.part import BoolArray, FloatArray, Mesh, Part
 from pipeline.stage import StageContext
@@ -48,8 +49,8 @@ def tube(size: float = 1.0) -> tuple[FloatArray, np.ndarray]:
 def windows_in(mesh: Mesh) -> tuple[Mesh, int]:
     around = Incidence(mesh.faces, len(mesh.vertices))
     cell = mean_cell(mesh.vertices, mesh.faces)
-    made, windows = with_windows(mesh, rims_on_walls(mesh, find_holes(mesh, around), around, cell), cell)
-    return made, len(windows)
+    made, windows = with_windows(Seen(mesh), rims_on_walls(mesh, find_holes(mesh, around), around, cell), cell)
+    return made.mesh, len(windows)
 
 
 def hidden_part(vertices: FloatArray, faces: np.ndarray, radius: float, beyond_mm: float, half_mm: float) -> BoolArray:
