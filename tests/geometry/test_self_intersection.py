@@ -50,3 +50,17 @@ def test_far_from_the_origin() -> None:
     both = np.vstack([vertices, vertices + [30, 3, 2]])
     joined = np.vstack([faces, faces + len(vertices)]).astype(np.int32)
     assert np.array_equal(crossed_faces(both + 1e4, joined), crossed_faces(both, joined))
+
+
+def test_asked_of_scattered_faces_it_finds_all_that_cross_them() -> None:
+    """A few places all over a part were given back: only there it may cross now."""
+    vertices, faces = icosphere(4)
+    both = np.vstack([vertices, 0.97 * vertices + [1.5, 0.4, 0.2]])
+    joined = np.vstack([faces, faces + len(vertices)]).astype(np.int32)
+    whole = crossed_faces(both, joined)
+    among = np.random.default_rng(1).random(len(joined)) < 0.02
+    found = crossed_faces(both, joined, among)
+    assert np.array_equal(found[among], whole[among])
+    assert found[among].any()
+    assert found[~among].any()
+    assert not (found & ~whole).any()

@@ -64,7 +64,7 @@ def test_looking_again_finds_what_looking_anew_finds() -> None:
     back = found.drawn_into(two_way.beyond(look, found, 0.8 * look.worst_mm))
     assert 0 < back.sum() < 0.5 * len(back)
     mended = found.undone(back)
-    again, anew = two_way.again(look, found, mended, 0.05), two_way.look(mended, 0.05)
+    again, anew = two_way.again(look, found.faces_in(mended), mended, 0.05), two_way.look(mended, 0.05)
     assert again.vertices.distances == pytest.approx(anew.vertices.distances, abs=1e-9)
     assert again.worst_mm == pytest.approx(anew.worst_mm, rel=1e-6)
     assert again.worst_mm < look.worst_mm
@@ -79,7 +79,7 @@ def test_what_is_beyond_leads_back_to_the_mesh_before() -> None:
         if look.worst_mm <= tolerance:
             break
         mended = found.undone(found.drawn_into(two_way.beyond(look, found, tolerance)))
-        found, look = mended, two_way.again(look, found, mended, tolerance)
+        found, look = mended, two_way.again(look, found.faces_in(mended), mended, tolerance)
     assert look.worst_mm <= tolerance
 
 
