@@ -22,7 +22,7 @@ from pipeline.geometry.guess import MEASURED_CELLS, beyond_rims, closed_guess, g
 from pipeline.geometry.hole_filling import fill
 from pipeline.geometry.holes import find_holes
 from pipeline.geometry.incidence import Incidence
-from pipeline.geometry.kinds import repeated
+from pipeline.geometry.kinds import repeated, triple_keys
 from pipeline.geometry.measure import face_areas, face_vectors, mean_cell
 from pipeline.geometry.pool import Pool, joined
 from pipeline.geometry.repair import drawn_apart, together, used_only, with_fans_split, without_crumbs, without_faces
@@ -144,7 +144,7 @@ def _patched(mesh: Mesh) -> Mesh | None:
 
 def _with_copies_apart(mesh: Mesh) -> Mesh:
     """The mesh without two vertices in one place: two patches may meet along an edge whose ends were doubled."""
-    suspects = repeated(mesh.vertices[:, 0])  # few: whole rows are sorted much slower
+    suspects = repeated(triple_keys((mesh.vertices + 0.0).view(np.int64)))  # few; + 0.0 makes -0.0 and 0.0 one
     first, place = np.unique(mesh.vertices[suspects], axis=0, return_index=True, return_inverse=True)[1:]
     source = np.arange(len(mesh.vertices))
     source[suspects] = suspects[first][place.reshape(-1)]

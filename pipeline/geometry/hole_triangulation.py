@@ -7,7 +7,7 @@ first the sharpest angle between neighbouring faces, then the area.
 from __future__ import annotations
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
+from numpy.lib.stride_tricks import as_strided
 
 from pipeline.geometry.vectors import cross_by_axis, dot
 from pipeline.part import BoolArray, FloatArray, IndexArray
@@ -72,7 +72,7 @@ def _triangulate(rim: FloatArray, beside: FloatArray, taken: BoolArray, by_area:
     for span in range(2, count):
         runs = np.arange(count - span)
         begin, end = corners[:, : len(runs), None], corners[:, span:, None]
-        middle = sliding_window_view(corners, span - 1, axis=1)[:, 1:-1]
+        middle = as_strided(corners[:, 1:], (3, len(runs), span - 1), corners.strides + corners.strides[1:])
         one, other = by_first[:, : len(runs), 1:span], by_last[:, span:, span - 1 : 0 : -1]
         across = cross_by_axis(middle - begin, end - begin)
         size = np.sqrt(dot(across, across))

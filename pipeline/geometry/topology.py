@@ -11,7 +11,7 @@ from pipeline.geometry.boundary import boundary_loops
 from pipeline.geometry.edges import Edges, connected, corner_fans, edges_of, face_components
 from pipeline.geometry.kinds import repeated, triple_keys
 from pipeline.geometry.measure import face_volumes
-from pipeline.geometry.vectors import cross, inner
+from pipeline.geometry.vectors import cross_by_axis, dot
 from pipeline.part import BoolArray, FloatArray, IndexArray, LongArray, Mesh
 
 FLAT = 1e-10
@@ -153,13 +153,15 @@ def inspect(vertices: FloatArray, faces: IndexArray, *, by_piece: bool = True) -
 
 def degenerate_faces(vertices: FloatArray, faces: IndexArray) -> tuple[BoolArray, BoolArray]:
     """(m,) whether a face has no area, and (m,) whether it names three different vertices."""
-    a, b, c = (vertices[faces[:, k]] for k in range(3))
-    squares = [inner(side, side) for side in (b - a, c - b, a - c)]
+    one, two, three = np.ascontiguousarray(faces.T)
+    by_axis = np.ascontiguousarray(vertices.T)  # numpy is slow along an axis of three
+    a, b, c = (np.take(by_axis, corner, axis=1) for corner in (one, two, three))
+    along, back = b - a, c - a
+    squares = [dot(side, side) for side in (along, c - b, back)]
     longest = np.maximum(np.maximum(squares[0], squares[1]), squares[2])
-    across = cross(b - a, c - a)
-    one, two, three = faces.T
+    across = cross_by_axis(along, back)
     proper: BoolArray = (one != two) & (two != three) & (three != one)
-    return ~proper | (inner(across, across) <= (FLAT * longest) ** 2), proper
+    return ~proper | (dot(across, across) <= (FLAT * longest) ** 2), proper
 
 
 def duplicate_faces(faces: IndexArray) -> BoolArray:
