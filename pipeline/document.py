@@ -92,7 +92,8 @@ def parse(data: bytes, file: str) -> Document:
         node = yaml.compose(text, Loader=_LOADER)
     except yaml.MarkedYAMLError as error:
         mark: Any = error.problem_mark or error.context_mark
-        raise _refused(file, mark.line + 1 if mark else 1, f"not valid YAML: {error.problem}") from error
+        line = min(mark.line + 1, len(text.splitlines())) if mark else 1  # what is not closed ends after the last
+        raise _refused(file, max(1, line), f"not valid YAML: {error.problem}") from error
     except yaml.YAMLError as error:
         raise _refused(file, 1, f"not valid YAML: {str(error).splitlines()[0]}") from error
     lines: dict[Location, int] = {}

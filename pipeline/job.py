@@ -68,7 +68,9 @@ def load_job(path: Path) -> Job:
     _refuse_unread_tickets(path)
     if not captures:
         kinds = " ".join(sorted(CAPTURE_SUFFIXES))
-        raise UsageError(f"{path} holds no capture.", f"Export the captures into it as one of: {kinds}.")
+        words = [entry.name for entry in ignored if is_words(entry)]
+        read = f" {', '.join(words[:5])} holds words and no points." if words else ""
+        raise UsageError(f"{path} holds no capture.{read}", f"Export the captures into it as one of: {kinds}.")
     ticket = Ticket()
     if (path / TICKET_FILE).exists():
         ticket = load_ticket(path / TICKET_FILE)
@@ -95,7 +97,8 @@ def check_captures(file: Path, ticket: Ticket, present: list[str]) -> None:
     missing = [name for name in ticket.captures if name not in present]
     if missing:
         lines = file.read_text(encoding="utf-8-sig").splitlines()
-        raise ConfigurationError([_not_there(str(file), name, lines, present) for name in missing])
+        free = [name for name in present if name not in ticket.captures]
+        raise ConfigurationError([_not_there(str(file), name, lines, present, free) for name in missing])
 
 
 def _innermost(folder: Path) -> Path:
@@ -158,7 +161,9 @@ def _is_named_as_capture(entry: Path) -> bool:
     return entry.suffix.lower() in CAPTURE_SUFFIXES and not for_people
 
 
-def _not_there(file: str, name: str, lines: list[str], present: list[str]) -> Mistake:
+def _not_there(file: str, name: str, lines: list[str], present: list[str], free: list[str]) -> Mistake:
+    """A capture that the ticket names; ``free`` are those present that it does not name, one of which may be meant."""
     line = next((i for i, text in enumerate(lines, 1) if name in text), 1)
+    meant = nearest(name, free) or " Put it here, or take the entry out."
     there = f" Captures here: {', '.join(present)}"
-    return Mistake(file, line, f"captures.{name}", f"there is no such capture.{nearest(name, present)}{there}")
+    return Mistake(file, line, f"captures.{name}", f"there is no such capture.{meant}{there}")

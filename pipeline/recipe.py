@@ -20,6 +20,7 @@ _GAPS = {
     "plane-strip": "without plane-strip the table stays in; right only for captures without one",
     "clutter-removal": "without clutter-removal paper and riser stay in; right only for captures of the part alone",
     "alignment": "without alignment only jobs of one capture, or with `aligned: true` in the ticket, can be worked",
+    "export": "without export nothing is delivered; right only where measures alone are wanted",
 }
 
 

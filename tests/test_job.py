@@ -35,6 +35,9 @@ def test_what_is_no_job_is_refused(tmp_path: Path) -> None:
     (tmp_path / "link").symlink_to(tmp_path)
     with pytest.raises(UsageError, match="symbolic link"):
         load_job(tmp_path / "link")
+    (tmp_path / "notes.txt").write_text("Matted on Monday.\nThe riser was lent.\n", encoding="utf-8")
+    with pytest.raises(UsageError, match=r"notes.txt holds words and no points"):
+        load_job(tmp_path)
 
 
 def test_a_ticket_about_captures_that_are_not_there_is_refused_with_its_line(tmp_path: Path) -> None:
@@ -43,6 +46,14 @@ def test_a_ticket_about_captures_that_are_not_there_is_refused_with_its_line(tmp
     with pytest.raises(
         ConfigurationError, match=r":3: captures.topp.ply: there is no such capture. Did you mean top.ply"
     ):
+        load_job(tmp_path)
+
+
+def test_a_capture_that_the_ticket_names_already_is_not_proposed_for_one_that_is_missing(tmp_path: Path) -> None:
+    (tmp_path / "side-2.ply").write_text("", encoding="utf-8")
+    text = "captures:\n  side-2.ply: {side: top}\n  side-3.ply: {side: bottom}\n"
+    (tmp_path / "ticket.yaml").write_text(text, encoding="utf-8")
+    with pytest.raises(ConfigurationError, match=r":3: .*no such capture. Put it here, or take the entry out. Capt"):
         load_job(tmp_path)
 
 

@@ -12,7 +12,10 @@ SAMPLE = 2_000
 AREAL_NEIGHBOURS = 16
 FARTHEST_SPACINGS = 2.0
 """Of points spread at random over a surface, one place in 300,000 has none within so many spacings (exp(-4 pi))."""
-QUADRIC_NEIGHBOURS = 40
+QUADRIC_NEIGHBOURS, FEWEST_NEIGHBOURS = 40, 12
+QUIET_NEIGHBOURS, QUIET_SHARE, TIMES_QUIET = 16, 0.1, 4.0
+"""The residuals of small neighbourhoods below which this share of them lies are .7 of the noise (chi-square table,
+10 degrees of freedom, from memory), half that where much is seen at a slant. Four times as much is no noise."""
 
 
 def rough_tree(points: FloatArray) -> cKDTree:
@@ -52,7 +55,8 @@ def noise_level(points: FloatArray, tree: cKDTree | None = None) -> float:
     """Standard deviation of the points about the smooth surface through them.
 
     Residuals of least-squares quadrics over the 40 nearest neighbours of a sample, corrected for the six
-    coefficients; the median over the sample, so that edges and strays do not count.
+    coefficients; the median over the sample, so that edges and strays do not count. Where the points are so far apart
+    that relief shows in most neighbourhoods, at most a few times what is left in the quietest small ones.
 
     Parameters
     ----------
@@ -63,11 +67,13 @@ def noise_level(points: FloatArray, tree: cKDTree | None = None) -> float:
     Millimetres; 0.0 when there are too few points to tell.
     """
     neighbours = min(QUADRIC_NEIGHBOURS, len(points))
-    if neighbours < 12:
+    if neighbours < FEWEST_NEIGHBOURS:
         return 0.0
     tree = tree if tree is not None else rough_tree(points)
     _, index = tree.query(sampled(points), k=neighbours, workers=-1)
-    return patch_noise(points[index])
+    patches = points[index]
+    quiet = float(np.quantile(_residuals(patches[:, :QUIET_NEIGHBOURS]), QUIET_SHARE))
+    return min(patch_noise(patches), TIMES_QUIET * quiet)
 
 
 def patch_noise(patches: FloatArray) -> float:
@@ -81,9 +87,12 @@ def patch_noise(patches: FloatArray) -> float:
     -------
     Millimetres: the median over the neighbourhoods; 0.0 when they have too few points to tell.
     """
+    return float(np.median(_residuals(patches))) if patches.shape[1] >= FEWEST_NEIGHBOURS else 0.0
+
+
+def _residuals(patches: FloatArray) -> FloatArray:
+    """(n,) standard deviation of each neighbourhood (k, 3) about its own quadric, mm."""
     neighbours = patches.shape[1]
-    if neighbours < 12:
-        return 0.0
     patches = patches - patches.mean(axis=1, keepdims=True)
     _, frames = np.linalg.eigh(np.einsum("nki,nkj->nij", patches, patches))
     local = np.einsum("nki,nij->nkj", patches, frames)
@@ -93,7 +102,8 @@ def patch_noise(patches: FloatArray) -> float:
     design = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=-1)
     basis, _ = np.linalg.qr(design)
     residual = height - np.einsum("nki,nji,nj->nk", basis, basis, height)
-    return float(np.median(np.sqrt((residual**2).sum(axis=1) / (neighbours - 6))))
+    found: FloatArray = np.sqrt((residual**2).sum(axis=1) / (neighbours - 6))
+    return found
 
 
 def sampled(points: FloatArray) -> FloatArray:

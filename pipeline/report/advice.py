@@ -24,7 +24,7 @@ FRAMES = (
     "Dim the light on the bench and keep sunlight off it.",
     "Dull what shines or is black with matting spray, where the client allows it.",
 )
-OPEN_PLACES = ("Scan the open places as well: tilt the part, or lay it on its side.",)
+OPEN_PLACES = ("Scan the open places as well: turn the part over, tilt it, or lay it on its side.",)
 STILL = ("Fix the part, so that it neither moves nor bends while a side is scanned.",)
 BETWEEN_SIDES = (MARKERS, OVERLAP)
 """What is done where sides meet is said of the whole part, not of the side at which it was noticed."""

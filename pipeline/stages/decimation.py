@@ -14,6 +14,8 @@ from pipeline.geometry.sampling import noise_level, point_spacing
 from pipeline.part import Form, Part
 from pipeline.stage import Measure, Stage, StageContext
 
+FAR = 10.0
+"""Times the noise: so far a number of triangles alone may move the surface without a word."""
 SPACING_SHARE = 0.05
 """Without captures that tell the noise: this share of the distance between vertices."""
 
@@ -56,13 +58,20 @@ class Decimation(Stage):
         context.measure("reduction_percent", 100 * (1 - len(result.mesh.faces) / len(mesh.faces)))
         context.measure("tries_count", result.tries)
         self._explain(len(mesh.faces), result, context)
+        if allowed is None and result.deviation_max_mm > FAR * _from_noise(part):
+            context.warn(
+                f"With {len(result.mesh.faces)} triangles the surface lies up to {result.deviation_max_mm:.2f} mm from "
+                f"where it was, {result.deviation_mean_mm:.3f} mm on average: order more, or max_deviation_mm as well."
+            )
         return part.with_mesh(result.mesh)
 
     def _explain(self, before: int, result: Decimated, context: StageContext) -> None:
         after = len(result.mesh.faces)
         if self.faces_count is not None and after > 1.05 * self.faces_count + 2 and before > self.faces_count:
-            why = f" ({result.refused[0]})" if result.refused else ""
-            context.warn(f"Kept {after} triangles instead of {self.faces_count}: fewer would harm the surface{why}.")
+            why = f"fewer would harm the surface{f' ({result.refused[0]})' if result.refused else ''}"
+            if self.max_deviation_mm is not None:
+                why = "fewer would leave max_deviation_mm, which comes first, or harm the surface"
+            context.warn(f"Kept {after} triangles instead of {self.faces_count}: {why}.")
         elif after == before and self.faces_count is None:
             context.warn(f"Kept all {before} triangles: fewer would leave the allowed deviation or harm the surface.")
 

@@ -72,7 +72,7 @@ class DeviationCheck(Stage):
         if not captures or len(mesh.faces) == 0:
             raise ValueError("deviation-check needs a mesh and captured points")
         points = np.concatenate(list(captures.values()))
-        tolerance = self.tolerance_mm or part.declared.tolerance_mm or _from_noise(next(iter(captures.values())))
+        tolerance = self.tolerance_mm or part.declared.tolerance_mm or _from_noise(list(captures.values()))
         distances, _ = Surface(mesh.vertices, mesh.faces).signed_distance(points)
         ends = np.cumsum([len(side) for side in captures.values()])
         by_side = dict(zip(captures, np.split(distances, ends[:-1]), strict=True))
@@ -98,9 +98,10 @@ def _judged(part: Part, context: StageContext) -> Mesh:
     return Mesh(transformed(mesh.vertices, part_from_deliverable), mesh.faces)
 
 
-def _from_noise(points: FloatArray) -> float:
-    """The default tolerance; never below what 32-bit deliverables resolve."""
-    return max(NOISES * noise_level(points), 1e-6 * float(np.ptp(points, axis=0).max()), 1e-9)
+def _from_noise(captures: list[FloatArray]) -> float:
+    """The default tolerance, by the captures' median noise; never below what 32-bit deliverables resolve."""
+    noise = float(np.median([noise_level(points) for points in captures]))
+    return max(NOISES * noise, 1e-6 * max(float(np.ptp(points, axis=0).max()) for points in captures), 1e-9)
 
 
 def _record(found: Deviation, tolerance: float, context: StageContext) -> None:

@@ -38,10 +38,10 @@ class HoleFill(Stage):
     measures: ClassVar[Mapping[str, Measure]] = MappingProxyType(
         {
             "holes_before_count": Measure("count", "open borders found"),
-            "holes_filled_count": Measure("count", "holes closed"),
+            "holes_filled_count": Measure("count", "holes closed, bores and mouths among them"),
             "holes_left_count": Measure("count", "open borders left, counted again afterwards"),
             "guesses_count": Measure("count", "holes closed across an edge of the part, whose shape there is a guess"),
-            "largest_filled_mm": Measure("mm", "diameter of the largest hole closed"),
+            "largest_filled_mm": Measure("mm", "diameter of the largest hole, bore or mouth closed"),
             "largest_left_mm": Measure("mm", "diameter of the largest border left"),
             "filled_area_mm2": Measure("mm2", "area that no capture measured, all of it"),
             "filled_percent": Measure("percent", "share of the area that no capture measured"),
@@ -69,10 +69,12 @@ class HoleFill(Stage):
         why_left = {id(hole): self._stays_open(hole, widest) for hole in holes}
         result = fill(mesh, [hole for hole in holes if not why_left[id(hole)]], around)
         left = [(hole, why_left[id(hole)]) for hole in holes if why_left[id(hole)]] + list(result.refused)
-        mesh = result.mesh
+        mesh, together = result.mesh, []
         if self.close_all and left:
+            openings = [hole for hole, _ in left]
             mesh, left = _closed(mesh, left, around, context)
-        _record(holes, left, result.closed, mesh, context)
+            together = [] if left else openings
+        _record(holes, left, list(result.closed), together, mesh, context)
         return part.with_mesh(mesh)
 
     def _stays_open(self, hole: Hole, widest: float) -> str:
@@ -136,10 +138,16 @@ def _walled(seen: Seen, openings: list[Hole], around: Incidence) -> tuple[Seen, 
 
 
 def _record(
-    holes: list[Hole], left: list[tuple[Hole, str]], closed: tuple[Hole, ...], mesh: Mesh, context: StageContext
+    holes: list[Hole],
+    left: list[tuple[Hole, str]],
+    patched: list[Hole],
+    together: list[Hole],
+    mesh: Mesh,
+    context: StageContext,
 ) -> None:
-    areas = face_areas(mesh.vertices, mesh.faces)
-    guesses = [hole for hole in closed if hole.kind is Opening.CORNER]
+    """Measure what was closed, by patches of their own and by one surface together, and what was left."""
+    areas, closed = face_areas(mesh.vertices, mesh.faces), patched + together
+    guesses = [hole for hole in patched if hole.kind is Opening.CORNER]
     context.measure("holes_before_count", sum(1 + hole.islands for hole in holes))
     context.measure("holes_filled_count", sum(1 + hole.islands for hole in closed))
     context.measure("holes_left_count", len(boundary_loops(mesh.faces)))

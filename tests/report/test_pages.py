@@ -201,7 +201,7 @@ def test_a_limit_that_asks_for_another_scan_says_what_to_scan() -> None:
     reason = sites.reason(Outcome.RESCAN, "limit:hole-fill.filled_percent")
     reason = reason.model_copy(update={"remedy": "Look at the pictures: the limit is set in the recipe."})
     (group,) = bench(sites.manifest("knob", Outcome.RESCAN, reasons=(reason,)))
-    assert group["steps"] == ["Scan the open places as well: tilt the part, or lay it on its side."]
+    assert group["steps"] == ["Scan the open places as well: turn the part over, tilt it, or lay it on its side."]
 
 
 def test_the_size_that_was_measured_is_told_and_the_box_where_the_file_is_larger(site: Path, tmp_path: Path) -> None:

@@ -205,3 +205,15 @@ def test_what_is_given_back_does_not_pass_through_what_stays() -> None:
     spiked[spikes] *= 1 + rng.uniform(0.05, 0.3, 300)[:, None] / 25.0
     result = decimate.to_tolerance(Mesh(spiked, faces), 0.05)
     assert not crossed_faces(result.mesh.vertices, result.mesh.faces).any()
+
+
+def test_a_number_of_triangles_that_moves_the_surface_far_is_told() -> None:
+    vertices, faces = icosphere(6, 25.0)
+    fluted = Mesh(vertices * (1 + 0.03 * np.sin(24 * np.arctan2(vertices[:, 1], vertices[:, 0])))[:, None], faces)
+    _, coarse = decimated(fluted, faces_count=500)
+    assert coarse.measures["deviation_max_mm"] > 0.4
+    assert any("triangles the surface lies up to" in warning for warning in coarse.warnings)
+    _, fine = decimated(fluted, faces_count=30_000)
+    assert not fine.warnings
+    _, bound = decimated(fluted, faces_count=500, max_deviation_mm=0.1)
+    assert any("max_deviation_mm, which comes first" in warning for warning in bound.warnings)

@@ -55,6 +55,15 @@ def test_noise_bias_and_tolerance_come_back() -> None:
     assert found["beyond_tolerance_percent"] == pytest.approx(100 * 0.02275 / 2, rel=0.15)  # one side of 2 sigma
 
 
+def test_the_tolerance_is_the_same_in_whatever_order_the_captures_come() -> None:
+    quiet, loud = part_with(0.02).captures[0], part_with(0.08).captures[1]
+    tolerances = [
+        measured(Part("ball", captures, Mesh(VERTICES, FACES))).measures["tolerance_mm"]
+        for captures in ((quiet, loud), (loud, quiet))
+    ]
+    assert tolerances[0] == tolerances[1] == pytest.approx(4 * 0.05, rel=0.05)
+
+
 def test_each_capture_is_told_by_itself() -> None:
     context = measured(part_with(0.05, bias=0.1), tolerance_mm=0.2)
     top, bottom = context.of_captures["top.ply",], context.of_captures["bottom.ply",]

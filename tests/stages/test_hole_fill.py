@@ -123,6 +123,8 @@ def test_close_all_leaves_nothing_open() -> None:
     assert inspect(mesh.vertices, mesh.faces).watertight
     assert context.measures["holes_left_count"] == 0
     assert context.measures["filled_percent"] > 10
+    assert context.measures["holes_filled_count"] == 1
+    assert context.measures["largest_filled_mm"] == pytest.approx(2 * 45 * np.sqrt(1 - (45 / 100) ** 2), rel=0.05)
 
 
 def test_a_bore_whose_middle_nobody_saw_is_said() -> None:
