@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -56,7 +56,10 @@ def scene_doubt(extent_mm: float, spacing_mm: float, unit: Unit, expected_mm: fl
         return None
     factors = _believable(extent_mm, spacing_mm, unit)
     fits = {u: f for u, f in factors.items() if expected_mm is None or _holds(extent_mm * f, expected_mm)}
-    return _could_be(text, extent_mm, fits)
+    doubt = _could_be(text, extent_mm, fits)
+    if expected_mm is not None and len(fits) > 1:
+        doubt = replace(doubt, text=f"{doubt.text}; what stands around the part makes it larger than the part")
+    return doubt
 
 
 def fineness_doubt(extent_mm: float, spacing_mm: float, noise_mm: float, unit: Unit) -> Doubt | None:

@@ -34,6 +34,7 @@ def test_a_scene_smaller_than_its_part_may_be_in_any_unit_that_makes_it_larger()
     assert doubt is not None
     assert doubt.fitting == ("cm", "in")
     assert "463 mm" in doubt.text
+    assert doubt.text.endswith("larger than the part")
     assert scene_doubt(463.0, 1.0, "mm", 180.0) is None
 
 

@@ -69,7 +69,7 @@ def with_walls(seen: Seen, bores: Sequence[Bore], cell: float) -> tuple[Seen, li
 
     Parameters
     ----------
-    mesh : oriented outwards
+    seen : oriented outwards
     cell : length of the mesh's edges, millimetres
     """
     return with_pieces(seen, [(bore, wall_between(seen.mesh, bore, cell)) for bore in bores], cell)

@@ -73,7 +73,7 @@ def single_faces(faces: IndexArray) -> BoolArray:
     suspects = repeated(triple_keys(corners))
     group = np.unique(corners[suspects], axis=0, return_inverse=True)[1].reshape(-1)
     opposed = np.bincount(group, weights=_parity(faces[suspects]))[group] == 0
-    lone = np.zeros(len(faces), bool)
+    lone = np.zeros(len(faces), bool)  # the one face left of two back to back
     lone[suspects] = opposed
     lone &= ~doubled
     at = np.zeros(int(faces.max()) + 1, bool)

@@ -16,6 +16,8 @@ QUADRIC_NEIGHBOURS, FEWEST_NEIGHBOURS = 40, 12
 QUIET_NEIGHBOURS, QUIET_SHARE, TIMES_QUIET = 16, 0.1, 4.0
 """The residuals of small neighbourhoods below which this share of them lies are .7 of the noise (chi-square table,
 10 degrees of freedom, from memory), half that where much is seen at a slant. Four times as much is no noise."""
+TOLD_SPACINGS = 0.06
+"""Less than so much of the spacing is not told from relief, and nothing depends on it."""
 
 
 def rough_tree(points: FloatArray) -> cKDTree:
@@ -56,7 +58,8 @@ def noise_level(points: FloatArray, tree: cKDTree | None = None) -> float:
 
     Residuals of least-squares quadrics over the 40 nearest neighbours of a sample, corrected for the six
     coefficients; the median over the sample, so that edges and strays do not count. Where the points are so far apart
-    that relief shows in most neighbourhoods, at most a few times what is left in the quietest small ones.
+    that relief shows in most neighbourhoods, at most a few times what is left in the quietest small ones, or a small
+    share of the spacing.
 
     Parameters
     ----------
@@ -70,10 +73,11 @@ def noise_level(points: FloatArray, tree: cKDTree | None = None) -> float:
     if neighbours < FEWEST_NEIGHBOURS:
         return 0.0
     tree = tree if tree is not None else rough_tree(points)
-    _, index = tree.query(sampled(points), k=neighbours, workers=-1)
-    patches = points[index]
+    distance, index = tree.query(sampled(points), k=neighbours, workers=-1)
+    patches = points[index]  # nearest first
     quiet = float(np.quantile(_residuals(patches[:, :QUIET_NEIGHBOURS]), QUIET_SHARE))
-    return min(patch_noise(patches), TIMES_QUIET * quiet)
+    spacing = areal_spacing(distance[:, -1], neighbours - 1)
+    return min(patch_noise(patches), max(TIMES_QUIET * quiet, TOLD_SPACINGS * spacing))
 
 
 def patch_noise(patches: FloatArray) -> float:
