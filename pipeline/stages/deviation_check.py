@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 from typing import ClassVar, Literal
 
@@ -72,14 +72,15 @@ class DeviationCheck(Stage):
         if not captures or len(mesh.faces) == 0:
             raise ValueError("deviation-check needs a mesh and captured points")
         points = np.concatenate(list(captures.values()))
-        tolerance = self.tolerance_mm or part.declared.tolerance_mm or _from_noise(list(captures.values()))
+        spacings, noises = zip(*map(_lengths, captures.values()), strict=True)
+        tolerance = self.tolerance_mm or part.declared.tolerance_mm or _from_noise(noises, points)
         distances, _ = Surface(mesh.vertices, mesh.faces).signed_distance(points)
         ends = np.cumsum([len(side) for side in captures.values()])
         by_side = dict(zip(captures, np.split(distances, ends[:-1]), strict=True))
         _record(summary(distances, tolerance), tolerance, context)
         _compare_captures({name: summary(side, tolerance) for name, side in by_side.items()}, context)
         _name_strays(points, distances, STRAY * tolerance, context)
-        spacing = max((point_spacing(side) for side in captures.values() if len(side) > 1), default=0.0)
+        spacing = max(spacings)
         _measure_support(part, points, SPACINGS * spacing, context)
         if part.mesh is not None:
             _keep_evidence(part.mesh, captures, by_side, spacing, context)
@@ -98,10 +99,15 @@ def _judged(part: Part, context: StageContext) -> Mesh:
     return Mesh(transformed(mesh.vertices, part_from_deliverable), mesh.faces)
 
 
-def _from_noise(captures: list[FloatArray]) -> float:
+def _lengths(points: FloatArray) -> tuple[float, float]:
+    """Spacing and noise of a capture, mm."""
+    tree = rough_tree(points)
+    return point_spacing(points, tree) if len(points) > 1 else 0.0, noise_level(points, tree)
+
+
+def _from_noise(noises: Sequence[float], points: FloatArray) -> float:
     """The default tolerance, by the captures' median noise; never below what 32-bit deliverables resolve."""
-    noise = float(np.median([noise_level(points) for points in captures]))
-    return max(NOISES * noise, 1e-6 * max(float(np.ptp(points, axis=0).max()) for points in captures), 1e-9)
+    return max(NOISES * float(np.median(noises)), 1e-6 * float(np.ptp(points, axis=0).max()), 1e-9)
 
 
 def _record(found: Deviation, tolerance: float, context: StageContext) -> None:
