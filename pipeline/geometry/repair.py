@@ -10,8 +10,7 @@ from numpy.typing import NDArray
 
 from pipeline.geometry.boundary import fans_at_border, on_border, open_halves
 from pipeline.geometry.edges import connected, corner_fans, edges_of, face_components, touching
-from pipeline.geometry.kinds import repeated, triple_keys
-from pipeline.geometry.topology import degenerate_faces, duplicate_faces, inspect, rising_corners
+from pipeline.geometry.topology import degenerate_faces, faces_alike, inspect
 from pipeline.part import BoolArray, FloatArray, IndexArray, Mesh
 
 PASSES = 10
@@ -66,22 +65,19 @@ def without_duplicates(mesh: Mesh) -> Mesh:
 
 def single_faces(faces: IndexArray) -> BoolArray:
     """(m,) faces to keep so that each is there once, and none of two back to back where it closes without them."""
-    doubled = duplicate_faces(faces)
-    if not doubled.any():
-        return ~doubled
-    corners = rising_corners(faces)
-    suspects = repeated(triple_keys(corners))
-    group = np.unique(corners[suspects], axis=0, return_inverse=True)[1].reshape(-1)
-    opposed = np.bincount(group, weights=_parity(faces[suspects]))[group] == 0
+    suspects, kind = faces_alike(faces)
+    keep = np.ones(len(faces), bool)
+    if len(suspects) == 0:
+        return keep
+    first = np.unique(kind, return_index=True)[1]
+    keep[np.delete(suspects, first)] = False
     lone = np.zeros(len(faces), bool)  # the one face left of two back to back
-    lone[suspects] = opposed
-    lone &= ~doubled
+    lone[suspects[first]] = np.bincount(kind, weights=_parity(faces[suspects])) == 0
     at = np.zeros(int(faces.max()) + 1, bool)
     at[faces[lone]] = True
-    about = np.flatnonzero(touching(faces, at) & ~doubled)
+    about = np.flatnonzero(touching(faces, at) & keep)
     edges = edges_of(faces[about])
     at_side = edges.faces_count[edges.of_half].reshape(-1, 3)
-    keep = ~doubled
     keep[about] = ~(lone[about] & (np.median(at_side, axis=1) != 2))
     return keep
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.geometry.boundary import boundary_loops
-from pipeline.geometry.edges import Edges, connected, corner_fans, edges_of, face_components
+from pipeline.geometry.edges import Edges, connected, corner_fans, edges_of, face_components, following
 from pipeline.geometry.kinds import repeated, triple_keys
 from pipeline.geometry.measure import face_volumes
 from pipeline.geometry.vectors import cross_by_axis, dot
@@ -166,20 +166,21 @@ def degenerate_faces(vertices: FloatArray, faces: IndexArray) -> tuple[BoolArray
 
 def duplicate_faces(faces: IndexArray) -> BoolArray:
     """(m,) True for each face whose three vertices an earlier face has already, turned either way."""
-    corners = rising_corners(faces)
-    suspects = repeated(triple_keys(corners))
+    suspects, kind = faces_alike(faces)
     doubled = np.zeros(len(faces), bool)
-    if len(suspects):
-        _, first = np.unique(corners[suspects], axis=0, return_index=True)
-        doubled[np.delete(suspects, first)] = True
+    doubled[np.delete(suspects, np.unique(kind, return_index=True)[1])] = True
     return doubled
 
 
-def rising_corners(faces: IndexArray) -> LongArray:
-    """(m, 3) the vertices of each face, the lowest number first."""
+def faces_alike(faces: IndexArray) -> tuple[LongArray, LongArray]:
+    """(k,) faces, rising, that may have the same three vertices as others, and (k,) which of them do: equal numbers."""
     a, b, c = (faces[:, k].astype(np.int64) for k in range(3))  # numpy is slow along an axis of three
     low, high = np.minimum(np.minimum(a, b), c), np.maximum(np.maximum(a, b), c)
-    return np.column_stack([low, a + b + c - low - high, high])
+    corners = np.column_stack([low, a + b + c - low - high, high])
+    suspects = repeated(triple_keys(corners))
+    if len(suspects) == 0:
+        return suspects, np.zeros(0, np.int64)
+    return suspects, np.unique(corners[suspects], axis=0, return_inverse=True)[1].reshape(-1)
 
 
 def misoriented_edges(edges: Edges) -> BoolArray:
@@ -254,7 +255,7 @@ def _lies_inside(vertices: FloatArray, faces: IndexArray, label: IndexArray, eac
 
 def _one_half_of_each_loop(edges: Edges, fans: IndexArray) -> LongArray:
     halves = edges.boundary_halves
-    group = connected(int(fans.max()) + 1, fans[halves], fans[halves - halves % 3 + (halves % 3 + 1) % 3])
+    group = connected(int(fans.max()) + 1, fans[halves], fans[following(halves)])
     first: LongArray = halves[np.unique(group[fans[halves]], return_index=True)[1]]
     return first
 

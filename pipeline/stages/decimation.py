@@ -59,10 +59,7 @@ class Decimation(Stage):
         context.measure("tries_count", result.tries)
         self._explain(len(mesh.faces), result, context)
         if allowed is None and result.deviation_max_mm > FAR * _from_noise(part):
-            context.warn(
-                f"With {len(result.mesh.faces)} triangles the surface lies up to {result.deviation_max_mm:.2f} mm from "
-                f"where it was, {result.deviation_mean_mm:.3f} mm on average: order more, or max_deviation_mm as well."
-            )
+            _warn_of_distance(result, context)
         return part.with_mesh(result.mesh)
 
     def _explain(self, before: int, result: Decimated, context: StageContext) -> None:
@@ -74,6 +71,13 @@ class Decimation(Stage):
             context.warn(f"Kept {after} triangles instead of {self.faces_count}: {why}.")
         elif after == before and self.faces_count is None:
             context.warn(f"Kept all {before} triangles: fewer would leave the allowed deviation or harm the surface.")
+
+
+def _warn_of_distance(result: Decimated, context: StageContext) -> None:
+    context.warn(
+        f"With {len(result.mesh.faces)} triangles the surface lies up to {result.deviation_max_mm:.2f} mm from "
+        f"where it was, {result.deviation_mean_mm:.3f} mm on average: order more, or max_deviation_mm as well."
+    )
 
 
 def _from_noise(part: Part) -> float:

@@ -69,12 +69,10 @@ class HoleFill(Stage):
         why_left = {id(hole): self._stays_open(hole, widest) for hole in holes}
         result = fill(mesh, [hole for hole in holes if not why_left[id(hole)]], around)
         left = [(hole, why_left[id(hole)]) for hole in holes if why_left[id(hole)]] + list(result.refused)
-        mesh, together = result.mesh, []
+        mesh = result.mesh
         if self.close_all and left:
-            openings = [hole for hole, _ in left]
             mesh, left = _closed(mesh, left, around, context)
-            together = [] if left else openings
-        _record(holes, left, list(result.closed), together, mesh, context)
+        _record(holes, left, result.closed, mesh, context)
         return part.with_mesh(mesh)
 
     def _stays_open(self, hole: Hole, widest: float) -> str:
@@ -138,15 +136,12 @@ def _walled(seen: Seen, openings: list[Hole], around: Incidence) -> tuple[Seen, 
 
 
 def _record(
-    holes: list[Hole],
-    left: list[tuple[Hole, str]],
-    patched: list[Hole],
-    together: list[Hole],
-    mesh: Mesh,
-    context: StageContext,
+    holes: list[Hole], left: list[tuple[Hole, str]], patched: tuple[Hole, ...], mesh: Mesh, context: StageContext
 ) -> None:
-    """Measure what was closed, by patches of their own and by one surface together, and what was left."""
-    areas, closed = face_areas(mesh.vertices, mesh.faces), patched + together
+    """Measure what was closed, by patches of their own or by one surface together, and what was left."""
+    still_open = {hole for hole, _ in left}
+    closed = [hole for hole in holes if hole not in still_open]
+    areas = face_areas(mesh.vertices, mesh.faces)
     guesses = [hole for hole in patched if hole.kind is Opening.CORNER]
     context.measure("holes_before_count", sum(1 + hole.islands for hole in holes))
     context.measure("holes_filled_count", sum(1 + hole.islands for hole in closed))

@@ -22,6 +22,7 @@ import time
 from pathlib import Path
 
 import numpy as np
+from tutorial import plain_surface
 
 SIDES = ("top", "bottom", "left")
 NOISE = 0.05
@@ -71,11 +72,7 @@ def plain(data: dict[str, np.ndarray], bare: bool) -> tuple[np.ndarray, np.ndarr
         normals = np.concatenate([data[f"normals{k}"] for k in range(len(SIDES))])
         cloud.normals = o3d.utility.Vector3dVector(normals.astype(float))
     cloud, _ = cloud.remove_statistical_outlier(20, 2.0)
-    cloud.estimate_normals(o3d.geometry.KDTreeSearchParamKNN(30))
-    if bare:
-        cloud.orient_normals_consistent_tangent_plane(15)
-    mesh, density = o3d.geometry.TriangleMesh.create_from_point_cloud_poisson(cloud, depth=9)
-    mesh.remove_vertices_by_mask(np.asarray(density) < np.quantile(density, 0.01))
+    mesh = plain_surface(cloud, orient=bare)
     return np.asarray(mesh.vertices), np.asarray(mesh.triangles)
 
 

@@ -33,6 +33,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+from tutorial import plain_surface
 
 from pipeline.geometry.deviation import Surface, sample_surface
 from pipeline.geometry.measure import caliper_extents, volume
@@ -296,10 +297,7 @@ def plain(folder: Path) -> dict[str, float]:
     began = time.process_time()
     cloud = o3d.geometry.PointCloud(o3d.utility.Vector3dVector(np.concatenate(arrays[::2])))
     cloud.normals = o3d.utility.Vector3dVector(np.concatenate(arrays[1::2]).astype(float))
-    cloud.estimate_normals(o3d.geometry.KDTreeSearchParamKNN(30))
-    mesh, density = o3d.geometry.TriangleMesh.create_from_point_cloud_poisson(cloud, depth=9)
-    mesh.remove_vertices_by_mask(np.asarray(density) < np.quantile(density, 0.01))
-    mesh = mesh.simplify_quadric_decimation(100_000)
+    mesh = plain_surface(cloud).simplify_quadric_decimation(100_000)
     mesh.compute_vertex_normals()
     o3d.io.write_triangle_mesh(str(folder / "plain.stl"), mesh)
     return {"CPU s": round(time.process_time() - began, 1), "peak MiB": peak_mib()}

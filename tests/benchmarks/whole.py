@@ -19,6 +19,7 @@ import time
 from pathlib import Path
 
 import numpy as np
+from tutorial import plain_surface
 
 RECIPE = """\
 recipe: 1
@@ -91,11 +92,7 @@ def plain(folder: Path) -> Path:
     merged = clouds[0]
     for cloud in clouds[1:]:
         merged += cloud
-    merged.estimate_normals(o3d.geometry.KDTreeSearchParamKNN(30))
-    mesh, density = o3d.geometry.TriangleMesh.create_from_point_cloud_poisson(merged, depth=9)
-    density = np.asarray(density)
-    mesh.remove_vertices_by_mask(density < np.quantile(density, 0.01))
-    mesh = mesh.simplify_quadric_decimation(100_000)
+    mesh = plain_surface(merged).simplify_quadric_decimation(100_000)
     mesh.compute_vertex_normals()
     file = folder / "plain.stl"
     o3d.io.write_triangle_mesh(str(file), mesh)
